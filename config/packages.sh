@@ -1,0 +1,62 @@
+# Every Debian package that Tallywire needs, and the one way to install them. Sourced by config/up and
+# tests/run; says nothing when all is there.
+
+tallywire_build_packages=(
+  g++ cmake ninja-build pkg-config ccache
+  libboost1.81-dev libpcap-dev nlohmann-json3-dev libssl-dev libsqlite3-dev libpugixml-dev libsnmp-dev
+  libsystemd-dev libspdlog-dev libcli11-dev libvalijson-dev catch2 libbenchmark-dev
+)
+# The demo site: namespaces and shaped links, real snmpd and lldpd, pictures for the simulated cameras.
+tallywire_demo_packages=(
+  iproute2 nftables iputils-ping python3 snmpd lldpd ffmpeg util-linux e2fsprogs procps
+)
+# Independent peers and clients that the tests measure against.
+tallywire_test_packages=(
+  snmp tshark tcpdump ethtool curl openssl systemd iperf3
+  gir1.2-gst-rtsp-server-1.0 python3-gi gstreamer1.0-plugins-base gstreamer1.0-plugins-good
+  gstreamer1.0-plugins-bad gstreamer1.0-plugins-ugly gstreamer1.0-libav
+)
+
+# install_packages NAME...: installs what is missing; asks the archive only when something is.
+install_packages() {
+  local missing=() name
+  for name in "$@"; do
+    dpkg-query -W -f='${Status}' "$name" 2>/dev/null | grep -q '^install ok installed$' || missing+=("$name")
+  done
+  [ ${#missing[@]} -eq 0 ] && return 0
+  if [ "$(id -u)" -ne 0 ]; then
+    echo "These packages are missing: ${missing[*]}; run this as root, or install them first." >&2
+    return 2
+  fi
+  echo "Installing ${#missing[@]} packages: ${missing[*]}" >&2
+  # lldpd and snmpd would start as services of this machine on installation: we only want the programs.
+  local policy=/usr/sbin/policy-rc.d made_policy=0
+  if [ ! -e "$policy" ]; then
+    printf '#!/bin/sh\nexit 101\n' > "$policy" && chmod 755 "$policy" && made_policy=1
+  fi
+  local log status=0
+  log=$(mktemp)
+  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends \
+      "${missing[@]}"; } > "$log" 2>&1 || status=$?
+  [ "$made_policy" -eq 1 ] && rm -f "$policy"
+  if [ "$status" -ne 0 ]; then
+    tail -20 "$log" >&2
+    echo "Installing failed; the whole log is in $log. Check the network and /etc/apt/sources.list, then repeat." >&2
+    return 2
+  fi
+  rm -f "$log"
+}
+
+# build_tree DIRECTORY [cmake options]: configures once, then builds; prints only on failure.
+build_tree() {
+  local directory=$1
+  shift
+  local log
+  log=$(mktemp)
+  if ! { cmake -S . -B "$directory" -G Ninja "$@" && cmake --build "$directory"; } > "$log" 2>&1; then
+    grep -E 'error|FAILED|Error' "$log" | head -30 >&2
+    echo "The build failed; the whole log is in $log." >&2
+    return 2
+  fi
+  rm -f "$log"
+}

@@ -1,0 +1,201 @@
+#include "daemon/client/render.hpp"
+
+#include "daemon/client/words.hpp"
+
+#include <nlohmann/json.hpp>
+
+#include <algorithm>
+#include <sstream>
+#include <vector>
+
+namespace tallywire::client {
+namespace {
+
+using nlohmann::json;
+
+std::string text_of(const json& object, const char* key) {
+  const auto at = object.find(key);
+  if (at == object.end() || at->is_null()) return "";
+  return at->is_string() ? at->get<std::string>() : at->dump();
+}
+
+// Columns padded to their widest cell; counts code points, so that a dash or a umlaut is one wide.
+class Table {
+ public:
+  void row(std::vector<std::string> cells) { rows_.push_back(std::move(cells)); }
+  std::string text() const {
+    std::vector<std::size_t> widths;
+    for (const auto& row : rows_)
+      for (std::size_t i = 0; i < row.size(); ++i) {
+        if (widths.size() <= i) widths.push_back(0);
+        widths[i] = std::max(widths[i], width(row[i]));
+      }
+    std::string out;
+    for (const auto& row : rows_) {
+      std::string line;
+      for (std::size_t i = 0; i < row.size(); ++i) {
+        line += (i ? "  " : "  ") + row[i];
+        if (i + 1 < row.size()) line.append(widths[i] - width(row[i]), ' ');
+      }
+      line.erase(line.find_last_not_of(' ') + 1);
+      out += line + "\n";
+    }
+    return out;
+  }
+
+ private:
+  static std::size_t width(const std::string& text) {
+    return static_cast<std::size_t>(
+        std::count_if(text.begin(), text.end(), [](char c) { return (c & 0xc0) != 0x80; }));
+  }
+  std::vector<std::vector<std::string>> rows_;
+};
+
+std::string headroom_table(const json& rows) {
+  Table table;
+  table.row({"uplink", "speed", "ceiling", "designed", "measured", "busiest instant", ""});
+  for (const auto& row : rows) {
+    const auto cell = [&](const char* key) {
+      return row.at(key).is_null() ? std::string("unread") : spoken_bit_rate(row.at(key));
+    };
+    table.row({spoken_subject(row.at("uplink")), cell("speed_bps"), cell("ceiling_bps"),
+               cell("designed_bps"), cell("measured_bps"), cell("busiest_bps"),
+               row.at("unread").is_null() ? "" : "unread: " + text_of(row, "unread")});
+  }
+  return table.text();
+}
+
+// Every missed, tight and unread verdict in words. Units not reached are told once for each reason,
+// not once for each target.
+std::string verdict_lines(const json& verdicts) {
+  std::string out;
+  for (const char* kind : {"missed", "tight"}) {
+    Table table;
+    for (const auto& v : verdicts)
+      if (v.at("verdict") == kind)
+        table.row({kind, spoken_subject(v.at("subject")), spoken_quantity(v.at("quantity")),
+                   spoken_value(v.at("quantity"), v.at("reading").at("value")),
+                   "target: " + text_of(v.at("target"), "text")});
+    out += table.text();
+  }
+  std::vector<std::pair<std::string, int>> reasons;
+  for (const auto& v : verdicts) {
+    if (v.at("verdict") != "unread") continue;
+    const std::string subject = text_of(v, "subject");
+    const auto unit = subject.substr(0, subject.find('/', subject.find('/') + 1));
+    const auto line = spoken_subject(unit) + ": " + text_of(v, "reason");
+    const auto at = std::find_if(reasons.begin(), reasons.end(), [&](auto& r) { return r.first == line; });
+    if (at == reasons.end())
+      reasons.emplace_back(line, 1);
+    else
+      ++at->second;
+  }
+  Table table;
+  for (const auto& [line, times] : reasons)
+    table.row({"unread", std::to_string(times) + (times == 1 ? " target" : " targets"), line});
+  return out + table.text();
+}
+
+}  // namespace
+
+std::string render_roll(const json& roll) {
+  Table table;
+  table.row({"camera", "presence", "address", "hardware address", "port", "since"});
+  for (const auto& c : roll.at("cameras"))
+    table.row({text_of(c, "camera"), text_of(c, "presence"), text_of(c, "address"),
+               text_of(c, "hardware_address"), text_of(c, "seen_on"), text_of(c, "since")});
+  for (const auto& s : roll.at("strangers"))
+    table.row({"—", "stranger", text_of(s, "address"), text_of(s, "hardware_address"),
+               text_of(s, "seen_on"), text_of(s, "first_seen")});
+  return table.text();
+}
+
+std::string render_headroom(const json& headroom) {
+  if (headroom.at("uplinks").empty()) return "No round has metered the uplinks yet: run `tallywire round`.\n";
+  return headroom_table(headroom.at("uplinks"));
+}
+
+std::string render_round(const json& round) {
+  std::ostringstream out;
+  out << "Round " << round.at("round") << " of " << text_of(round, "site") << ", "
+      << text_of(round, "state") << "\n\n";
+  out << render_roll({{"cameras", round.at("roll")}, {"strangers", round.at("strangers")}}) << "\n";
+  const auto lines = verdict_lines(round.at("verdicts"));
+  if (!lines.empty()) out << lines << "\n";
+  if (!round.at("findings").empty()) {
+    out << "What the readings point to:\n";
+    for (const auto& f : round.at("findings"))
+      out << "  - " << text_of(f, "sentence") << ".\n    Try: " << text_of(f, "next_step") << ".\n";
+    out << "\n";
+  }
+  if (!round.at("headroom").empty()) out << headroom_table(round.at("headroom")) << "\n";
+  const auto& counts = round.at("counts");
+  out << counts.at("met") << " met, " << counts.at("tight") << " tight, " << counts.at("missed")
+      << " missed, " << counts.at("unread") << " unread.\n";
+  return out.str();
+}
+
+std::string render_presence(const json& event) {
+  std::string line = text_of(event, "at") + "  " + text_of(event, "camera") + "  " +
+                     text_of(event, "was") + " -> " + text_of(event, "presence");
+  if (!text_of(event, "address").empty()) line += "  " + text_of(event, "address");
+  if (!text_of(event, "reason").empty()) line += "  (" + text_of(event, "reason") + ")";
+  return line + "\n";
+}
+
+std::string render_fields(const json& answer) {
+  Table table;
+  const json unread = answer.value("unread", json::object());
+  for (const auto& [key, value] : answer.items()) {
+    if (key == "unread" || key == "findings" || key == "subject") continue;
+    if (value.is_null())
+      table.row({spoken_quantity(key), "unread: " + text_of(unread, key.c_str())});
+    else if (value.is_object())
+      for (const auto& [inner, v] : value.items())
+        table.row({spoken_quantity(key) + " (" + inner + (key == "peak_bps" ? " ms)" : ")"),
+                   spoken_value(key, v)});
+    else if (value.is_array() && !value.empty() && value.front().is_structured())
+      for (const auto& v : value) table.row({spoken_quantity(key), v.dump()});
+    else if (value.is_array()) {
+      std::string joined;
+      for (const auto& v : value) joined += (joined.empty() ? "" : ", ") + spoken_value("", v);
+      table.row({spoken_quantity(key), joined});
+    } else
+      table.row({spoken_quantity(key), spoken_value(key, value)});
+  }
+  std::string out = table.text();
+  for (const auto& finding : answer.value("findings", json::array()))
+    out += "  - " + (finding.is_string() ? finding.get<std::string>() : finding.dump()) + "\n";
+  return out;
+}
+
+std::string render_switch(const json& answer) {
+  json head = answer;
+  const json ports = head.contains("ports") ? head.at("ports") : json::array();
+  head.erase("ports");
+  head.erase("neighbours");
+  Table table;
+  table.row({"port", "state", "speed", "duplex", "power class", "errors in", "units"});
+  for (const auto& p : ports) {
+    std::string units;
+    for (const auto& u : p.value("learnt_addresses", json::array()))
+      units += (units.empty() ? "" : " ") + u.get<std::string>();
+    const auto speed = p.find("link_speed_bps");
+    table.row({text_of(p, "name"), text_of(p, "link_state"),
+               speed == p.end() || speed->is_null() ? "unread" : spoken_bit_rate(*speed),
+               text_of(p, "duplex"), text_of(p, "power_class"), text_of(p, "in_errors"), units});
+  }
+  return render_fields(head) + table.text();
+}
+
+std::string cautions_of(const std::string& command) {
+  if (command == "round" || command == "prove")
+    return "Mind: work at height; powered cable and auxiliary supplies only as rated (Class 2 or limited power "
+           "source); do not stare into infrared emitters; follow the unit's installation guide; local codes and "
+           "licensed practice come first.\n";
+  if (command == "switch" || command == "path" || command == "stream" || command == "arrivals")
+    return "Mind: probe only networks you are asked to.\n";
+  return "";
+}
+
+}  // namespace tallywire::client

@@ -1,0 +1,20 @@
+// Answers as text. What they hold is laid down in docs/api.md and docs/commands.md.
+#pragma once
+
+#include <nlohmann/json_fwd.hpp>
+
+#include <string>
+
+namespace tallywire::client {
+
+std::string render_round(const nlohmann::json& round);
+std::string render_roll(const nlohmann::json& roll);
+std::string render_headroom(const nlohmann::json& headroom);
+std::string render_presence(const nlohmann::json& event);
+// Any flat answer (stream, link, switch, path, volume): a line for each field, unread with its reason.
+std::string render_fields(const nlohmann::json& answer);
+std::string render_switch(const nlohmann::json& answer);
+// Cautions that belong to the command; empty when none does.
+std::string cautions_of(const std::string& command);
+
+}  // namespace tallywire::client

@@ -1,0 +1,57 @@
+// What a round measures with. The real ones (real_instruments.hpp) call the probes; tests script
+// their own, so that a whole round runs without a network.
+#pragma once
+
+#include "config/design.hpp"
+#include "daemon/round/stop.hpp"
+#include "probes/fault.hpp"
+#include "probes/reading.hpp"
+
+#include <boost/asio/awaitable.hpp>
+
+#include <functional>
+#include <map>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace tallywire::round {
+
+struct Measured {
+  std::vector<Reading> readings;  // subjects as the design names them
+  std::optional<Fault> fault;     // why all of them are unread, when they are
+};
+
+// One look at a switch.
+struct SwitchLook {
+  struct Port {
+    std::vector<Reading> readings;  // subject is left empty: the round says whose port it is
+    std::optional<double> in_bps;   // load in the time between two looks
+    std::optional<double> out_bps;
+  };
+  std::map<std::string, Port> ports;           // by name
+  std::map<std::string, std::string> learnt;   // hardware address -> port name
+  std::optional<Fault> fault;
+  std::string learnt_unread;                   // why no addresses are known; empty when they are
+};
+
+class Instruments {
+ public:
+  virtual ~Instruments() = default;
+  // Identity and clock of a unit; fault kinds unreachable and timed_out mean that nobody is there.
+  virtual boost::asio::awaitable<Measured> ask_camera(const config::Camera& camera, Stop& stop) = 0;
+  virtual boost::asio::awaitable<Measured> meter_stream(const config::Camera& camera,
+                                                        const config::Head& head,
+                                                        const config::Stream& stream,
+                                                        double seconds, Stop& stop) = 0;
+  virtual boost::asio::awaitable<SwitchLook> look_at_switch(const config::Switch& sw, Stop& stop) = 0;
+  // At most `ceiling_bps` is sent.
+  virtual boost::asio::awaitable<Measured> measure_path(const config::FarEndAt& far_end,
+                                                        double ceiling_bps, double seconds,
+                                                        Stop& stop) = 0;
+  virtual boost::asio::awaitable<Measured> measure_volume(const config::Recorder& recorder,
+                                                          const config::Volume& volume,
+                                                          double seconds, Stop& stop) = 0;
+};
+
+}  // namespace tallywire::round

@@ -1,0 +1,94 @@
+// The roll: every camera of the design with its presence, and the strangers. Pure: it is told what
+// was heard and what time it is, and answers what changed and whom to ask.
+#pragma once
+
+#include "config/design.hpp"
+#include "daemon/verdict/findings.hpp"
+#include "probes/reading.hpp"
+
+#include <nlohmann/json_fwd.hpp>
+
+#include <chrono>
+#include <map>
+#include <optional>
+#include <set>
+#include <string>
+#include <vector>
+
+namespace tallywire::round {
+
+enum class Presence { awaited, arrived, proven, wanting, lost };
+const char* name_of(Presence presence);
+std::optional<Presence> presence_of(const std::string& name);
+
+// One frame that names its sender. Addresses as text: "02:00:5e:10:00:01", "198.51.100.31".
+struct Sight {
+  std::string hardware_address;
+  std::string address;  // empty: not told, or only probed for
+  SystemTime when{};
+};
+
+struct Entry {
+  std::string camera;
+  Presence presence = Presence::awaited;
+  SystemTime since{};
+  std::string address;
+  std::string hardware_address;
+  std::string seen_on;  // "switch/port"
+  std::string reason;
+  std::optional<SystemTime> last_heard;
+  std::optional<SystemTime> last_asked;
+  int asked_in_vain = 0;       // asks since it was last heard
+  bool answers_here = false;   // heard by frame, so that its silence means something
+};
+
+struct Change {
+  Entry entry;
+  Presence was = Presence::awaited;
+};
+
+struct Changes {
+  std::vector<Change> cameras;
+  std::vector<verdict::Stranger> strangers;
+};
+
+class Roll {
+ public:
+  // `own_addresses`: hardware addresses of this machine, never strangers.
+  Roll(const config::Design& design, std::set<std::string> own_addresses, SystemTime now);
+
+  Changes see(const Sight& sight);
+  // A camera answered over TCP: as good as a frame, also across a router.
+  Changes heard(const std::string& camera, SystemTime when);
+  // Whom to ask now by ARP: silent units, at most every few seconds each. Counts the asks.
+  std::vector<std::string> take_due_asks(SystemTime now);
+  // Silent for longer than the design allows and unanswered three times: lost.
+  Changes tick(SystemTime now);
+  // What a round says of a unit that is here; ignored for one that is awaited or lost.
+  Changes judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime now);
+  // Where a switch has learnt an address: "switch/port".
+  void place(const std::string& hardware_address, const std::string& seen_on);
+
+  const std::vector<Entry>& entries() const { return entries_; }
+  const Entry* find(const std::string& camera) const;
+  std::vector<verdict::Stranger> strangers() const;
+  // Takes presence and times of an earlier run, by camera id; unknown ids are passed over.
+  void restore(const nlohmann::json& saved, SystemTime now);
+
+ private:
+  Entry* by_sight(const Sight& sight);
+  Changes arrive(Entry& entry, SystemTime when);
+
+  const config::Design& design_;
+  std::set<std::string> own_;
+  std::set<std::string> known_addresses_;  // of switches, recorders and the far end
+  std::set<std::string> infrastructure_;   // hardware addresses that spoke for one of these
+  std::vector<Entry> entries_;
+  std::map<std::string, std::size_t> by_hardware_;
+  std::map<std::string, std::size_t> by_address_;
+  std::map<std::string, verdict::Stranger> strangers_;
+};
+
+void to_json(nlohmann::json& out, const Entry& entry);
+
+}  // namespace tallywire::round

@@ -1,0 +1,236 @@
+#include "daemon/round/runner.hpp"
+
+#include "daemon/round/unit_ports.hpp"
+#include "daemon/verdict/headroom.hpp"
+#include "daemon/verdict/retention.hpp"
+#include "daemon/verdict/targets.hpp"
+#include "probes/deadline.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace tallywire::round {
+namespace asio = boost::asio;
+using namespace std::chrono_literals;
+
+namespace {
+
+constexpr std::size_t most_cameras_at_once = 32;
+
+}  // namespace
+
+std::vector<std::string> unknown_cameras(const config::Design& design, const RoundOrder& order) {
+  std::vector<std::string> out;
+  for (const auto& id : order.cameras)
+    if (!design.find_camera(id)) out.push_back(id);
+  return out;
+}
+
+Runner::Runner(const config::Design& design, RollKeeper& keeper, Instruments& instruments,
+               RoundListener& listener, Stop& stop)
+    : design_(design),
+      keeper_(keeper),
+      instruments_(instruments),
+      listener_(listener),
+      stop_(stop),
+      links_(verdict::links_of(design)) {}
+
+bool Runner::takes(const config::Camera& camera) const {
+  return whole_site() || wanted_.contains(camera.id);
+}
+
+void Runner::take(std::vector<Reading> readings) {
+  if (readings.empty()) return;
+  readings_.insert(readings_.end(), readings.begin(), readings.end());
+  listener_.read(readings);
+}
+
+asio::awaitable<nlohmann::json> Runner::run(RoundOrder order) {
+  kind_ = order.kind;
+  wanted_ = {order.cameras.begin(), order.cameras.end()};
+  started_ = now_utc();
+  TaskGroup side(co_await asio::this_coro::executor);
+  doing_ = "looking at the switches";
+  make_plan();  // from the design alone, so that the length is said before anything is sent
+  listener_.planned({{"kind", kind_},
+                     {"site", design_.site.name},
+                     {"design_sha256", design_.sha256},
+                     {"started", to_rfc3339(started_)},
+                     {"planned_s", planned_s_},
+                     {"plan", plan_text()}});
+  side.spawn("progress", tick_progress());
+  co_await look_at_switches();
+  co_await wait_for_absent();
+  for (const auto& [hardware, seen_on] : placed_units(design_, looks_))
+    keeper_.place(hardware, seen_on);
+  if (!stop_.requested()) co_await ask_cameras();
+  read_ports();
+  make_plan();  // again, with what the links carry already
+  if (!stop_.requested()) co_await meter_streams();
+  if (!stop_.requested() && whole_site()) co_await measure_path();
+  if (!stop_.requested() && whole_site()) co_await measure_volumes();
+  read_days_held();
+  ended_ = true;
+  co_await side.join();
+  auto document = conclude(stop_.requested() ? "cancelled" : "complete");
+  co_return document;
+}
+
+double Runner::elapsed_s() const {
+  return std::chrono::duration<double>(now_utc() - started_).count();
+}
+
+asio::awaitable<void> Runner::tick_progress() {
+  while (!ended_) {
+    listener_.progressed(elapsed_s(), planned_s_, doing_);
+    co_await pause_for(200ms);
+  }
+}
+
+asio::awaitable<void> Runner::look_at_switch(const config::Switch& sw) {
+  auto look = co_await instruments_.look_at_switch(sw, stop_);
+  looks_[sw.id] = std::move(look);
+}
+
+asio::awaitable<void> Runner::look_at_switches() {
+  TaskGroup group(co_await asio::this_coro::executor);
+  for (const auto& sw : design_.switches)
+    if (sw.snmp) group.spawn("switch " + sw.id, look_at_switch(sw));
+  co_await group.join();
+}
+
+// Units that were not heard yet are being asked by the watch; a round gives them a moment to answer.
+asio::awaitable<void> Runner::wait_for_absent() {
+  doing_ = "asking for units not seen yet";
+  for (int i = 0; i < 15 && !stop_.requested(); ++i) {
+    const auto& entries = keeper_.roll().entries();
+    const bool all_here = std::all_of(entries.begin(), entries.end(), [this](const Entry& e) {
+      const auto* camera = design_.find_camera(e.camera);
+      return !camera || !takes(*camera) || is_here(e.presence);
+    });
+    if (all_here) break;
+    co_await pause_for(200ms);
+  }
+}
+
+asio::awaitable<void> Runner::ask_camera(const config::Camera& camera) {
+  auto measured = co_await instruments_.ask_camera(camera, stop_);
+  const bool silent = measured.fault && (measured.fault->kind == FaultKind::unreachable ||
+                                         measured.fault->kind == FaultKind::timed_out);
+  const auto* entry = keeper_.roll().find(camera.id);
+  const bool seen = entry && is_here(entry->presence);
+  if (measured.fault && measured.fault->kind == FaultKind::unreachable && !seen)
+    unreachable_[camera.id] = measured.fault->what;
+  if (!silent) keeper_.heard(camera.id);
+  take(std::move(measured.readings));
+}
+
+asio::awaitable<void> Runner::ask_cameras() {
+  doing_ = "asking the units who they are";
+  TaskGroup group(co_await asio::this_coro::executor);
+  for (const auto& camera : design_.cameras) {
+    if (!takes(camera)) continue;
+    while (group.running() >= most_cameras_at_once) co_await group.wait_for_change();
+    if (stop_.requested()) break;
+    group.spawn("camera " + camera.id, ask_camera(camera));
+  }
+  co_await group.join();
+}
+
+void Runner::read_ports() {
+  const auto when = now_utc();
+  for (const auto& camera : design_.cameras)
+    if (takes(camera))
+      take(port_readings(camera, *keeper_.roll().find(camera.id), looks_, when));
+}
+
+// What of the links between this machine and the far end may be filled.
+double Runner::path_ceiling_bps() const {
+  double ceiling = 10e9;
+  if (!design_.entry_switch || !design_.far_end) return ceiling;
+  auto way = verdict::route(links_, *design_.entry_switch, design_.far_end->switch_id);
+  for (const auto i : way) ceiling = std::min(ceiling, budgets_.links()[i].budget_bps);
+  // The uplink that ends at the recorder itself is shared with its recordings.
+  for (std::size_t i = 0; i < links_.size(); ++i)
+    if (design_.find_switch(links_[i].to) == nullptr && links_[i].from == design_.far_end->switch_id)
+      ceiling = std::min(ceiling, budgets_.links()[i].budget_bps);
+  return ceiling;
+}
+
+asio::awaitable<void> Runner::measure_path() {
+  if (!design_.far_end) co_return;
+  doing_ = "measuring the path to the far end";
+  auto measured = co_await instruments_.measure_path(*design_.far_end, path_ceiling_bps(), path_seconds, stop_);
+  take(std::move(measured.readings));
+}
+
+// One after another: two on one disk would each read slow because of the other.
+asio::awaitable<void> Runner::measure_volumes() {
+  for (const auto& recorder : design_.recorders)
+    for (const auto& volume : recorder.volumes) {
+      if (stop_.requested()) co_return;
+      doing_ = "writing to volume " + volume.id + " of " + recorder.id;
+      auto measured = co_await instruments_.measure_volume(recorder, volume, volume_seconds, stop_);
+      take(std::move(measured.readings));
+    }
+}
+
+// From the rates that were measured, not from those that were promised.
+void Runner::read_days_held() {
+  const auto when = now_utc();
+  for (const auto& recorder : design_.recorders)
+    for (const auto& volume : recorder.volumes) {
+      if (!whole_site() || volume.streams.empty()) continue;
+      take({verdict::days_held_reading(design_, recorder, volume, readings_, when)});
+    }
+}
+
+nlohmann::json Runner::conclude(const std::string& state) {
+  const auto when = now_utc();
+  const auto headroom = whole_site() ? verdict::headroom_of(design_, readings_)
+                                     : std::vector<verdict::HeadroomRow>();
+  take(verdict::to_readings(headroom, when));
+  const auto verdicts = verdict::judge_all(verdict::targets_of(design_, wanted_), readings_, when);
+  judge_roll(verdicts);
+  const auto strangers = whole_site() ? keeper_.roll().strangers() : std::vector<verdict::Stranger>();
+  const auto counts = verdict::count(verdicts);
+  std::vector<Entry> roll;
+  for (const auto& entry : keeper_.roll().entries())
+    if (whole_site() || wanted_.contains(entry.camera)) roll.push_back(entry);
+  return {{"kind", kind_},
+          {"state", state},
+          {"site", design_.site.name},
+          {"design_sha256", design_.sha256},
+          {"started", to_rfc3339(started_)},
+          {"ended", to_rfc3339(when)},
+          {"accepted", nullptr},
+          {"planned_s", planned_s_},
+          {"plan", plan_text()},
+          {"roll", roll},
+          {"strangers", strangers},
+          {"verdicts", verdicts},
+          {"findings", verdict::find_causes(verdicts, strangers)},
+          {"headroom", headroom},
+          {"counts", counts},
+          {"exit_code", verdict::exit_code_of(counts)}};
+}
+
+// A camera is proven when nothing of it is missed or unread: what could not be measured proves nothing.
+void Runner::judge_roll(const std::vector<verdict::Verdict>& verdicts) {
+  for (const auto& camera : design_.cameras) {
+    if (!takes(camera)) continue;
+    const auto subject = config::subject_of(camera);
+    int missed = 0, not_read = 0;
+    for (const auto& v : verdicts) {
+      if (v.target.subject != subject && v.target.subject.rfind(subject + "/", 0) != 0) continue;
+      missed += v.kind == verdict::Kind::missed;
+      not_read += v.kind == verdict::Kind::unread;
+    }
+    if (missed > 0)
+      keeper_.judged(camera.id, true, std::to_string(missed) + (missed == 1 ? " target" : " targets") + " missed");
+    else if (not_read == 0)
+      keeper_.judged(camera.id, false, "");
+  }
+}
+
+}  // namespace tallywire::round

@@ -1,0 +1,116 @@
+// One pass over the site: looks at the switches, asks the units, meters the streams under every
+// link's ceiling, measures path and volumes, and holds all of it against the design. Each unit's
+// trouble is its own; a stop ends the round cleanly with what was read.
+#pragma once
+
+#include "config/design.hpp"
+#include "daemon/round/instruments.hpp"
+#include "daemon/round/plan.hpp"
+#include "daemon/round/roll.hpp"
+#include "daemon/round/task_group.hpp"
+#include "daemon/round/unit_ports.hpp"
+#include "daemon/verdict/routes.hpp"
+
+#include <boost/asio/awaitable.hpp>
+#include <nlohmann/json.hpp>
+
+#include <set>
+#include <string>
+#include <vector>
+
+namespace tallywire::round {
+
+struct RoundOrder {
+  std::string kind = "round";        // "round", "prove", "night"
+  std::vector<std::string> cameras;  // empty: the whole site
+};
+
+// Who keeps the roll while a round runs.
+class RollKeeper {
+ public:
+  virtual ~RollKeeper() = default;
+  virtual const Roll& roll() const = 0;
+  virtual void heard(const std::string& camera) = 0;
+  virtual void place(const std::string& hardware_address, const std::string& seen_on) = 0;
+  virtual void judged(const std::string& camera, bool wanting, const std::string& reason) = 0;
+};
+
+// Who is told while it runs. Calls come on the network thread.
+class RoundListener {
+ public:
+  virtual ~RoundListener() = default;
+  // The head of the round, as in docs/api.md, before anything is measured.
+  virtual void planned(const nlohmann::json& head) = 0;
+  virtual void progressed(double done_s, double planned_s, const std::string& text) = 0;
+  virtual void read(const std::vector<Reading>& readings) = 0;
+};
+
+// Every camera of the order that the design does not know; empty when all are known.
+std::vector<std::string> unknown_cameras(const config::Design& design, const RoundOrder& order);
+
+class Runner {
+ public:
+  // All must outlive the run. Runs once.
+  Runner(const config::Design& design, RollKeeper& keeper, Instruments& instruments,
+         RoundListener& listener, Stop& stop);
+  // The round as in docs/api.md, without its number; `state` is "complete" or "cancelled".
+  boost::asio::awaitable<nlohmann::json> run(RoundOrder order);
+
+  static constexpr double path_seconds = 3;
+  static constexpr double volume_seconds = 5;
+
+ private:
+  struct StreamTask {
+    const config::Camera* camera;
+    const config::Head* head;
+    const config::Stream* stream;
+    PlannedStream planned;
+  };
+
+  boost::asio::awaitable<void> look_at_switches();
+  boost::asio::awaitable<void> look_at_switch(const config::Switch& sw);
+  boost::asio::awaitable<void> wait_for_absent();
+  boost::asio::awaitable<void> ask_cameras();
+  boost::asio::awaitable<void> ask_camera(const config::Camera& camera);
+  void read_ports();
+  std::vector<StreamTask> stream_tasks() const;
+  LinkBudgets budgets() const;
+  void make_plan();
+  std::string plan_text() const;
+  double elapsed_s() const;
+  boost::asio::awaitable<void> meter_streams();
+  boost::asio::awaitable<void> meter(StreamTask task);
+  boost::asio::awaitable<void> measure_path();
+  boost::asio::awaitable<void> measure_volumes();
+  boost::asio::awaitable<void> tick_progress();
+  void take(std::vector<Reading> readings);
+  void read_days_held();
+  double path_ceiling_bps() const;
+  bool whole_site() const { return wanted_.empty(); }
+  bool takes(const config::Camera& camera) const;
+  nlohmann::json conclude(const std::string& state);
+  void judge_roll(const std::vector<verdict::Verdict>& verdicts);
+
+  const config::Design& design_;
+  RollKeeper& keeper_;
+  Instruments& instruments_;
+  RoundListener& listener_;
+  Stop& stop_;
+
+  std::string kind_;
+  std::set<std::string> wanted_;
+  SystemTime started_{};
+  std::vector<verdict::Link> links_;
+  SwitchLooks looks_;
+  std::map<std::string, std::string> unreachable_;   // camera id -> why its streams are not tried
+  std::vector<Reading> readings_;
+  std::vector<StreamTask> tasks_;
+  LinkBudgets budgets_{{}};
+  Plan plan_;
+  double planned_s_ = 0;
+  std::string doing_;
+  bool ended_ = false;
+  std::size_t streams_done_ = 0;
+};
+
+}  // namespace tallywire::round

@@ -1,0 +1,105 @@
+#include "daemon/round/unit_ports.hpp"
+
+#include <algorithm>
+
+namespace tallywire::round {
+namespace {
+
+bool is_uplink(const config::Switch& sw, const std::string& port) {
+  return std::any_of(sw.uplinks.begin(), sw.uplinks.end(),
+                     [&](const auto& uplink) { return uplink.port == port; });
+}
+
+// The far side of another switch's uplink is an ordinary port here. An address that the other switch
+// holds on a port of its own is seen here through the joint, so this port is the joint.
+bool leads_to_switch(const config::Design& design, const SwitchLooks& looks, const std::string& here,
+                     const std::string& port) {
+  const auto& learnt = looks.at(here).learnt;
+  for (const auto& other : design.switches) {
+    const auto theirs = looks.find(other.id);
+    if (other.id == here || theirs == looks.end()) continue;
+    const bool joined = std::any_of(other.uplinks.begin(), other.uplinks.end(),
+                                    [&](const auto& uplink) { return uplink.to == here; });
+    if (!joined) continue;
+    for (const auto& [hardware, their_port] : theirs->second.learnt) {
+      const auto seen = learnt.find(hardware);
+      if (!is_uplink(other, their_port) && seen != learnt.end() && seen->second == port) return true;
+    }
+  }
+  return false;
+}
+
+struct Place {
+  std::string switch_id;
+  std::string port;
+};
+
+Place split(const std::string& seen_on) {
+  const auto slash = seen_on.find('/');
+  return {seen_on.substr(0, slash), seen_on.substr(slash + 1)};
+}
+
+}  // namespace
+
+bool is_here(Presence presence) {
+  return presence != Presence::awaited && presence != Presence::lost;
+}
+
+std::map<std::string, std::string> placed_units(const config::Design& design,
+                                                const SwitchLooks& looks) {
+  std::map<std::string, std::string> out;
+  for (const auto& sw : design.switches) {
+    const auto look = looks.find(sw.id);
+    if (look == looks.end()) continue;
+    for (const auto& [hardware, port] : look->second.learnt)
+      if (!is_uplink(sw, port) && !leads_to_switch(design, looks, sw.id, port))
+        out[hardware] = sw.id + "/" + port;
+  }
+  return out;
+}
+
+std::vector<Reading> port_readings(const config::Camera& camera, const Entry& entry,
+                                   const SwitchLooks& looks, SystemTime when) {
+  const auto subject = config::subject_of(camera);
+  std::vector<Reading> out;
+  const auto fail = [&](const std::string& reason) {
+    for (const char* quantity : {"port", "link_speed_bps", "power_class"})
+      out.push_back(unread(subject, quantity, reason, when));
+  };
+  const bool here = is_here(entry.presence);
+  out.push_back(read_word(subject, "presence", here ? "arrived" : name_of(entry.presence),
+                          "frames heard and units asked", when));
+  const auto own = looks.find(camera.switch_id);
+  if (!here) {
+    fail("the unit is not on the wire");
+  } else if (own == looks.end()) {
+    fail("the design gives no SNMP access to switch " + camera.switch_id);
+  } else if (own->second.fault) {
+    fail(own->second.fault->sentence());
+  } else {
+    Place place{camera.switch_id, camera.port};
+    if (!entry.seen_on.empty()) {
+      place = split(entry.seen_on);
+      out.push_back(read_word(subject, "port", entry.seen_on, "the switch's learnt addresses", when));
+    } else {
+      out.push_back(unread(subject, "port",
+                           own->second.learnt_unread.empty() ? "no switch has learnt its hardware address"
+                                                             : own->second.learnt_unread,
+                           when));
+    }
+    const auto look = looks.find(place.switch_id);
+    const bool shown = look != looks.end() && look->second.ports.contains(place.port);
+    if (!shown) {
+      for (const char* quantity : {"link_speed_bps", "power_class"})
+        out.push_back(unread(subject, quantity, "the switch shows no port " + place.port, when));
+      return out;
+    }
+    for (auto reading : look->second.ports.at(place.port).readings) {
+      reading.subject = subject;
+      out.push_back(std::move(reading));
+    }
+  }
+  return out;
+}
+
+}  // namespace tallywire::round

@@ -1,0 +1,29 @@
+// Which port a unit hangs on, and what the switch says of that port. Pure.
+#pragma once
+
+#include "config/design.hpp"
+#include "daemon/round/instruments.hpp"
+#include "daemon/round/roll.hpp"
+#include "probes/reading.hpp"
+
+#include <map>
+#include <string>
+#include <vector>
+
+namespace tallywire::round {
+
+using SwitchLooks = std::map<std::string, SwitchLook>;  // by switch id
+
+// Hardware address -> "switch/port" for every address that a switch has learnt on a port that leads
+// to no other switch.
+std::map<std::string, std::string> placed_units(const config::Design& design,
+                                                const SwitchLooks& looks);
+
+// Quantities presence, port, link_speed_bps, power_class and whatever else the switch tells of the
+// port, under the camera's subject; unread with the reason where it is not known.
+std::vector<Reading> port_readings(const config::Camera& camera, const Entry& entry,
+                                   const SwitchLooks& looks, SystemTime when);
+
+bool is_here(Presence presence);
+
+}  // namespace tallywire::round
