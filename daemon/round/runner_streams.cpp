@@ -96,9 +96,15 @@ std::string Runner::plan_text() const {
 }
 
 asio::awaitable<void> Runner::meter(StreamTask task) {
+  // Given back however the metering ends: a probe that throws must not keep its room on the links.
+  struct Room {
+    LinkBudgets& budgets;
+    const PlannedStream& stream;
+    ~Room() { budgets.give_back(stream); }
+  };
+  const Room room{budgets_, task.planned};
   auto measured = co_await instruments_.meter_stream(*task.camera, *task.head, *task.stream,
                                                      design_.limits.stream_seconds, stop_);
-  budgets_.give_back(task.planned);
   ++streams_done_;
   if (!measured.fault) keeper_.heard(task.camera->id);
   take(std::move(measured.readings));
@@ -137,11 +143,15 @@ asio::awaitable<void> Runner::meter_streams() {
     }
     doing_ = "metering streams, " + std::to_string(group.running()) + " open, " +
              std::to_string(streams_done_) + " of " + std::to_string(total) + " done";
+    if (group.running() == 0) break;
     if (!waiting.empty()) co_await group.wait_for_change();
   }
   co_await group.join();
   for (const auto& task : waiting)
-    take(unread_stream(task.planned.subject, "the round was stopped before its turn", now_utc()));
+    take(unread_stream(task.planned.subject,
+                       stop_.requested() ? "the round was stopped before its turn"
+                                         : "the links on its way never had room for it",
+                       now_utc()));
 }
 
 }  // namespace tallywire::round

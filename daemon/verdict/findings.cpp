@@ -188,6 +188,15 @@ std::vector<Finding> find_causes(const std::vector<Verdict>& verdicts,
       break;
     }
   }
+  // A refused login leaves everything behind it unread: told once for each unit.
+  for (const auto& v : verdicts) {
+    if (v.kind != Kind::unread || v.reason.find("login refused") == std::string::npos) continue;
+    const auto unit = v.target.subject.substr(0, v.target.subject.find('/', v.target.subject.find('/') + 1));
+    if (!have.try_emplace({unit, "login_refused"}, out.size()).second) continue;
+    out.push_back({"login_refused", unit, spoken(unit) + " refuses the login that the design names",
+                   "correct the secret; it was tried once, so that the unit locks nobody out",
+                   {v.target.quantity + " unread: " + v.reason}});
+  }
   for (const auto& s : strangers) {
     std::string who = s.hardware_address;
     if (!s.address.empty()) who += " (" + s.address + ")";

@@ -41,6 +41,7 @@ TEST_CASE("wrong width and height of one stream are one finding with two pieces 
 
 TEST_CASE("what is met, tight or unread points to no cause") {
   auto v = missed("camera/gate", "clock_offset_s", 1, 2);
+  v.reason = "the unit did not answer";
   for (const auto kind : {Kind::met, Kind::tight, Kind::unread}) {
     v.kind = kind;
     CHECK(find_causes({v}, {}).empty());
@@ -52,4 +53,17 @@ TEST_CASE("a stranger is a finding with its port") {
   REQUIRE(found.size() == 1);
   CHECK(found[0].id == "stranger");
   CHECK(found[0].sentence.find("sw-yard/p7") != std::string::npos);
+}
+
+TEST_CASE("a refused login is told once for a unit, however many targets it leaves unread") {
+  std::vector<Verdict> verdicts;
+  for (const char* q : {"codec", "payload_bps"}) {
+    const std::string subject = "camera/gate/head/1/stream/main";
+    const auto reading = unread(subject, q, "login refused by 198.51.100.31", noon);
+    verdicts.push_back(judge({subject, q, Relation::at_most, {}, 1.0, {}, {}, 0, ""}, reading));
+  }
+  const auto found = find_causes(verdicts, {});
+  REQUIRE(found.size() == 1);
+  CHECK(found[0].id == "login_refused");
+  CHECK(found[0].subject == "camera/gate");
 }
