@@ -3,7 +3,7 @@
 #pragma once
 
 #include "config/design.hpp"
-#include "daemon/round/stop.hpp"
+#include "probes/stop.hpp"
 #include "probes/fault.hpp"
 #include "probes/reading.hpp"
 

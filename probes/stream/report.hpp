@@ -38,6 +38,7 @@ struct StreamReport {
   std::optional<std::int64_t> keyframe_bytes_max;
   std::optional<double> duration_s;      // first to last packet
   std::optional<std::uint32_t> ssrc;
+  double payload_uncertainty_bps = 0;    // half width; 0 over whole GOPs
   std::string source;                    // "192.0.2.10:5004"
   std::string destination;
   std::vector<std::string> findings;     // sentences

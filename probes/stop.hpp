@@ -7,7 +7,7 @@
 #include <list>
 #include <utility>
 
-namespace tallywire::round {
+namespace tallywire {
 
 class Stop {
  public:
@@ -40,4 +40,4 @@ class Stop {
   std::list<std::function<void()>> actions_;
 };
 
-}  // namespace tallywire::round
+}  // namespace tallywire

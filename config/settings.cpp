@@ -1,0 +1,81 @@
+#include "config/settings.hpp"
+
+#include "config/addresses.hpp"
+
+#include <array>
+#include <fstream>
+#include <sstream>
+
+namespace tallywire::config {
+namespace {
+
+void need_address(ReadingFile& file, const std::string& pointer, const std::string& address) {
+  if (!address.empty() && !is_ip_address(address))
+    file.fault(pointer, "“" + address + "” is no IP address", "write it in numbers");
+}
+
+OpenDoor read_open_door(ReadingFile& file, const std::string& pointer) {
+  ObjectReader in(file, pointer);
+  OpenDoor out;
+  out.address = in.word("address");
+  need_address(file, in.at("address"), out.address);
+  out.tcp_port = static_cast<std::uint16_t>(in.whole("tcp_port", 1, 65535));
+  // All three, or the door stays shut: nothing is answered beyond this machine in clear or to anyone.
+  out.certificate_file = in.word("certificate_file");
+  out.key_file = in.word("key_file");
+  out.token_secret = in.word("token_secret");
+  return out;
+}
+
+FarEndService read_far_end(ReadingFile& file, const std::string& pointer) {
+  ObjectReader in(file, pointer);
+  FarEndService out;
+  out.address = in.word("address");
+  need_address(file, in.at("address"), out.address);
+  out.tcp_port = static_cast<std::uint16_t>(in.whole("tcp_port", 1, 65535, out.tcp_port));
+  out.key_secret = in.word("key_secret");
+  in.object("volumes", [&](const std::string& at) {
+    ObjectReader volumes(file, at);
+    for (const auto& name : volumes.names()) out.volumes[name] = volumes.word(name.c_str());
+  });
+  return out;
+}
+
+}  // namespace
+
+LoadedSettings parse_settings(std::string_view text, const std::string& file_name) {
+  const auto read = read_json_text(text);
+  ReadingFile file{file_name, read, {}};
+  for (const auto& fault : read.faults)
+    file.faults.push_back({file_name, fault.at.line, fault.at.column, fault.pointer, fault.what, fault.right});
+  LoadedSettings out;
+  if (!read.value.is_discarded()) {
+    ObjectReader in(file, "");
+    auto& s = out.settings;
+    s.interfaces = in.words("interfaces", false);
+    s.record_directory = in.optional_word("record_directory").value_or(s.record_directory);
+    s.socket = in.optional_word("socket").value_or(s.socket);
+    s.loopback_tcp_port = static_cast<std::uint16_t>(in.whole("loopback_tcp_port", 0, 65535, s.loopback_tcp_port));
+    in.object("open_door", [&](const std::string& at) { s.open_door = read_open_door(file, at); });
+    in.object("far_end", [&](const std::string& at) { s.far_end = read_far_end(file, at); });
+    constexpr std::array<const char*, 4> levels = {"debug", "info", "warn", "error"};
+    s.log_level = levels[in.choice("log_level", {"debug", "info", "warn", "error"}, 1)];
+  }
+  out.faults = std::move(file.faults);
+  return out;
+}
+
+LoadedSettings load_settings(const std::string& path) {
+  if (path.empty()) return {};
+  std::ifstream in(path, std::ios::binary);
+  if (!in) {
+    LoadedSettings out;
+    out.faults.push_back({path, 1, 1, "", "the settings cannot be read", "check the name and the right to read it"});
+    return out;
+  }
+  std::ostringstream text;
+  text << in.rdbuf();
+  return parse_settings(text.str(), path);
+}
+
+}  // namespace tallywire::config

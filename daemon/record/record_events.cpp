@@ -1,0 +1,106 @@
+// Events, witnesses and the roll; rounds and readings are in record.cpp.
+#include "daemon/record/record.hpp"
+#include "daemon/record/statement.hpp"
+
+namespace tallywire::record {
+
+using nlohmann::json;
+
+Outcome<std::int64_t> Record::add_event(const std::string& name, const json& data) {
+  const std::lock_guard hold(lock_);
+  Transaction both(database_, where_);
+  if (auto begun = both.begin(); !begun) return begun.error();
+  auto done = Statement(database_, where_, "INSERT INTO events (at, name, data) VALUES (?, ?, ?)")
+                  .bind(to_rfc3339(now_utc()))
+                  .bind(name)
+                  .bind(data.dump())
+                  .run();
+  if (!done) return done.error();
+  const std::int64_t id = sqlite3_last_insert_rowid(database_);
+  done = Statement(database_, where_, "DELETE FROM events WHERE id <= ?").bind(id - events_kept).run();
+  if (!done) return done.error();
+  if (auto kept = both.commit(); !kept) return kept.error();
+  return id;
+}
+
+Outcome<std::vector<Event>> Record::events_after(std::int64_t id, int limit) {
+  const std::lock_guard hold(lock_);
+  Statement rows(database_, where_, "SELECT id, name, data FROM events WHERE id > ? ORDER BY id LIMIT ?");
+  rows.bind(id).bind(static_cast<std::int64_t>(limit));
+  std::vector<Event> out;
+  for (;;) {
+    auto row = rows.step();
+    if (!row) return row.error();
+    if (!*row) return out;
+    out.push_back({rows.integer(0), rows.text(1), json::parse(rows.text(2))});
+  }
+}
+
+Outcome<std::int64_t> Record::last_event() {
+  const std::lock_guard hold(lock_);
+  Statement row(database_, where_, "SELECT coalesce(max(id), 0) FROM events");
+  if (auto there = row.step(); !there) return there.error();
+  return row.integer(0);
+}
+
+Outcome<void> Record::add_witness(const Witness& w) {
+  const std::lock_guard hold(lock_);
+  return Statement(database_, where_, "INSERT INTO witnesses (subject, point, by, note, at) VALUES (?, ?, ?, ?, ?)")
+      .bind(w.subject)
+      .bind(w.point)
+      .bind(w.by)
+      .bind(w.note)
+      .bind(to_rfc3339(w.at))
+      .run();
+}
+
+Outcome<std::vector<Witness>> Record::witnesses() {
+  const std::lock_guard hold(lock_);
+  Statement rows(database_, where_, "SELECT subject, point, by, note, at FROM witnesses ORDER BY id");
+  std::vector<Witness> out;
+  for (;;) {
+    auto row = rows.step();
+    if (!row) return row.error();
+    if (!*row) return out;
+    out.push_back({rows.text(0), rows.text(1), rows.text(2), rows.text(3), from_rfc3339(rows.text(4))});
+  }
+}
+
+Outcome<void> Record::save_roll(const json& roll) {
+  const std::lock_guard hold(lock_);
+  return Statement(database_, where_,
+                   "INSERT INTO roll (one, entries) VALUES (1, ?) "
+                   "ON CONFLICT (one) DO UPDATE SET entries = excluded.entries")
+      .bind(roll.dump())
+      .run();
+}
+
+Outcome<std::optional<json>> Record::roll() {
+  const std::lock_guard hold(lock_);
+  Statement row(database_, where_, "SELECT entries FROM roll WHERE one = 1");
+  auto there = row.step();
+  if (!there) return there.error();
+  if (!*there) return std::optional<json>();
+  return std::optional<json>(json::parse(row.text(0)));
+}
+
+json summary_of(const RoundHead& head) {
+  json out = {{"round", head.id},
+              {"kind", head.kind},
+              {"state", head.state},
+              {"site", head.site},
+              {"design_sha256", head.design_sha256},
+              {"started", to_rfc3339(head.started)},
+              {"ended", nullptr},
+              {"accepted", nullptr},
+              {"planned_s", head.planned_s},
+              {"plan", head.plan},
+              {"counts", head.counts},
+              {"exit_code", nullptr}};
+  if (head.ended) out["ended"] = to_rfc3339(*head.ended);
+  if (head.accepted_by) out["accepted"] = {{"by", *head.accepted_by}, {"at", to_rfc3339(*head.accepted_at)}};
+  if (head.exit_code) out["exit_code"] = *head.exit_code;
+  return out;
+}
+
+}  // namespace tallywire::record

@@ -1,0 +1,36 @@
+// The instruments that measure on the wire: each calls one probe and names what it read as the design
+// does. Network thread; SNMP runs on the pool.
+#pragma once
+
+#include "config/secrets.hpp"
+#include "daemon/round/instruments.hpp"
+
+#include <boost/asio/thread_pool.hpp>
+
+namespace tallywire::round {
+
+class RealInstruments : public Instruments {
+ public:
+  RealInstruments(const config::Secrets& secrets, boost::asio::thread_pool& blocking)
+      : secrets_(secrets), blocking_(blocking) {}
+
+  boost::asio::awaitable<Measured> ask_camera(const config::Camera& camera, Stop& stop) override;
+  boost::asio::awaitable<Measured> meter_stream(const config::Camera& camera, const config::Head& head,
+                                                const config::Stream& stream, double seconds,
+                                                Stop& stop) override;
+  boost::asio::awaitable<SwitchLook> look_at_switch(const config::Switch& sw, Stop& stop) override;
+  boost::asio::awaitable<Measured> measure_path(const config::FarEndAt& far_end, double ceiling_bps,
+                                                double seconds, Stop& stop) override;
+  boost::asio::awaitable<Measured> measure_volume(const config::Recorder& recorder,
+                                                  const config::Volume& volume, double seconds,
+                                                  Stop& stop) override;
+  // The far end that measures volumes which are not on this machine.
+  void set_far_end(std::optional<config::FarEndAt> far_end) { far_end_ = std::move(far_end); }
+
+ private:
+  const config::Secrets& secrets_;
+  boost::asio::thread_pool& blocking_;
+  std::optional<config::FarEndAt> far_end_;
+};
+
+}  // namespace tallywire::round

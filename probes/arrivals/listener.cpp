@@ -1,0 +1,160 @@
+#include "probes/arrivals/listener.hpp"
+
+#include "probes/wire/ethernet.hpp"
+
+#include <net/if.h>
+#include <pcap/pcap.h>
+#include <poll.h>
+#include <sys/eventfd.h>
+#include <unistd.h>
+
+namespace tallywire::arrivals {
+namespace {
+
+// Tagged frames count as well: the kernel may hand the tag over beside the frame or within it.
+constexpr const char* filter = "arp or ether proto 0x88cc or (vlan and (arp or ether proto 0x88cc))";
+constexpr int snap_octets = 1600;             // a whole LLDP frame
+constexpr int buffer_octets = 512 * 1024;     // ARP and LLDP only: plenty
+constexpr int reopen_pause_ms = 500;
+
+Fault open_fault(const std::string& interface, const std::string& what) {
+  return {FaultKind::system, "the interface cannot be listened to: " + what, interface,
+          "check the name with `ip link`; run as root or with the capability CAP_NET_RAW"};
+}
+
+Outcome<pcap_t*> open_capture(const std::string& interface) {
+  char text[PCAP_ERRBUF_SIZE] = {};
+  pcap_t* capture = pcap_create(interface.c_str(), text);
+  if (!capture) return open_fault(interface, text);
+  pcap_set_snaplen(capture, snap_octets);
+  pcap_set_promisc(capture, 0);
+  pcap_set_immediate_mode(capture, 1);
+  pcap_set_buffer_size(capture, buffer_octets);
+  pcap_set_tstamp_precision(capture, PCAP_TSTAMP_PRECISION_NANO);
+  const auto give_up = [&](const std::string& what) {
+    pcap_close(capture);
+    return open_fault(interface, what);
+  };
+  if (pcap_activate(capture) < 0) return give_up(pcap_geterr(capture));
+  bpf_program program{};
+  if (pcap_compile(capture, &program, filter, 1, PCAP_NETMASK_UNKNOWN) != 0) return give_up(pcap_geterr(capture));
+  const int set = pcap_setfilter(capture, &program);
+  pcap_freecode(&program);
+  if (set != 0) return give_up(pcap_geterr(capture));
+  pcap_setnonblock(capture, 1, text);
+  return capture;
+}
+
+SystemTime time_of(const pcap_pkthdr& head, bool nanoseconds) {
+  return SystemTime(std::chrono::seconds(head.ts.tv_sec) +
+                    std::chrono::nanoseconds(nanoseconds ? head.ts.tv_usec : head.ts.tv_usec * 1000));
+}
+
+}  // namespace
+
+std::optional<Sighting> sighting_of(wire::Octets octets, SystemTime when) {
+  const auto frame = wire::decode_ethernet(octets);
+  if (!frame) return std::nullopt;
+  Sighting out;
+  out.source = frame->source;
+  out.vlans = frame->vlans;
+  out.when = when;
+  if (frame->ether_type == wire::ether_type_arp) out.arp = wire::decode_arp(frame->payload);
+  if (frame->ether_type == wire::ether_type_lldp) out.lldp = wire::decode_lldp(frame->payload);
+  if (!out.arp && !out.lldp) return std::nullopt;
+  return out;
+}
+
+Listener::Listener(std::string interface, OnSighting on_sighting, OnState on_state)
+    : interface_(std::move(interface)), on_sighting_(std::move(on_sighting)), on_state_(std::move(on_state)) {}
+
+Outcome<std::unique_ptr<Listener>> Listener::open(const std::string& interface, OnSighting on_sighting,
+                                                  OnState on_state) {
+  std::unique_ptr<Listener> out(new Listener(interface, std::move(on_sighting), std::move(on_state)));
+  auto capture = open_capture(interface);
+  if (!capture) return capture.error();
+  out->capture_ = *capture;
+  out->wake_ = eventfd(0, EFD_CLOEXEC);
+  out->thread_ = std::thread([listener = out.get()] { listener->run(); });
+  return out;
+}
+
+Listener::~Listener() {
+  if (thread_.joinable()) {
+    const std::uint64_t one = 1;
+    [[maybe_unused]] const auto written = ::write(wake_, &one, sizeof one);
+    thread_.join();
+  }
+  if (wake_ >= 0) ::close(wake_);
+  if (capture_) pcap_close(capture_);
+}
+
+// Until the capture breaks (the interface went down or away) or the listener ends.
+void Listener::listen() {
+  for (;;) {
+    pollfd waits[] = {{pcap_get_selectable_fd(capture_), POLLIN, 0}, {wake_, POLLIN, 0}};
+    if (::poll(waits, 2, -1) < 0) continue;
+    if (waits[1].revents) return;
+    for (;;) {
+      pcap_pkthdr* head = nullptr;
+      const u_char* octets = nullptr;
+      const int got = pcap_next_ex(capture_, &head, &octets);
+      if (got == 0) break;
+      if (got < 0) return;
+      if (const auto seen = sighting_of({octets, head->caplen}, time_of(*head, true))) on_sighting_(*seen);
+    }
+  }
+}
+
+void Listener::run() {
+  on_state_(ListenerState::listening, "");
+  for (;;) {
+    listen();
+    pcap_close(capture_);
+    capture_ = nullptr;
+    ListenerState told = ListenerState::listening;
+    // Tried again every half second until it is there and up, or we end.
+    while (!capture_) {
+      const bool there = if_nametoindex(interface_.c_str()) != 0;
+      auto again = open_capture(interface_);
+      if (again) {
+        capture_ = *again;
+        break;
+      }
+      const auto state = there ? ListenerState::down : ListenerState::gone;
+      if (state != told) on_state_(state, again.error().what);
+      told = state;
+      pollfd wait{wake_, POLLIN, 0};
+      if (::poll(&wait, 1, reopen_pause_ms) > 0) return;
+    }
+    pollfd ended{wake_, POLLIN, 0};
+    if (::poll(&ended, 1, 0) > 0) return;
+    if (told != ListenerState::listening) on_state_(ListenerState::listening, "back");
+    // An interface that is down is opened without complaint and breaks at once: not in a tight circle.
+    if (::poll(&ended, 1, reopen_pause_ms) > 0) return;
+  }
+}
+
+Outcome<std::uint64_t> Listener::read_file(const std::string& path, const OnSighting& on_sighting) {
+  char text[PCAP_ERRBUF_SIZE] = {};
+  pcap_t* capture = pcap_open_offline_with_tstamp_precision(path.c_str(), PCAP_TSTAMP_PRECISION_NANO, text);
+  if (!capture)
+    return Fault{FaultKind::bad_request, std::string("the capture cannot be read: ") + text, path,
+                 "give a pcap or pcapng file"};
+  std::uint64_t frames = 0;
+  pcap_pkthdr* head = nullptr;
+  const u_char* octets = nullptr;
+  int got = 0;
+  while ((got = pcap_next_ex(capture, &head, &octets)) == 1) {
+    ++frames;
+    if (const auto seen = sighting_of({octets, head->caplen}, time_of(*head, true))) on_sighting(*seen);
+  }
+  const std::string damage = got == PCAP_ERROR ? pcap_geterr(capture) : "";
+  pcap_close(capture);
+  if (!damage.empty())
+    return Fault{FaultKind::malformed, "the capture is damaged after " + std::to_string(frames) + " frames: " + damage,
+                 path, "what stands before the damage was read"};
+  return frames;
+}
+
+}  // namespace tallywire::arrivals

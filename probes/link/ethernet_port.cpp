@@ -1,0 +1,140 @@
+#include "probes/link/ethernet_port.hpp"
+
+#include "probes/link/netlink.hpp"
+
+#include <linux/ethtool.h>
+#include <linux/ethtool_netlink.h>
+#include <net/if.h>
+#include <net/if_arp.h>
+#include <nlohmann/json.hpp>
+
+#include <algorithm>
+#include <filesystem>
+#include <fstream>
+
+namespace tallywire::link {
+namespace {
+
+namespace fs = std::filesystem;
+
+std::optional<std::string> sysfs(const std::string& interface, const std::string& name) {
+  std::ifstream in("/sys/class/net/" + interface + "/" + name);
+  std::string text;
+  if (!std::getline(in, text)) return std::nullopt;
+  return text;
+}
+
+// A bitset of link modes: those that are offered, by the kernel's names (ETHTOOL_A_BITSET_BITS), or by
+// number where the compact form came.
+std::vector<std::string> modes_of(std::span<const std::uint8_t> bitset) {
+  std::vector<std::string> out;
+  const auto fields = read_attributes(bitset);
+  const auto bits = fields.find(ETHTOOL_A_BITSET_BITS);
+  if (bits == fields.end()) return out;
+  const bool no_mask = fields.contains(ETHTOOL_A_BITSET_NOMASK);
+  for (const auto& [type, bit] : list_attributes(bits->second)) {
+    const auto one = read_attributes(bit);
+    const auto name = one.find(ETHTOOL_A_BITSET_BIT_NAME);
+    if (name != one.end() && (no_mask || one.contains(ETHTOOL_A_BITSET_BIT_VALUE)))
+      out.push_back(text_of(name->second));
+  }
+  return out;
+}
+
+void read_modes(EthtoolNetlink& netlink, PortReport& out) {
+  const auto answer = netlink.ask(ETHTOOL_MSG_LINKMODES_GET, out.interface);
+  if (!answer) {
+    for (const char* field : {"link_speed_bps", "duplex", "negotiation"}) out.unread[field] = answer.error().what;
+    return;
+  }
+  const auto find = [&](std::uint16_t type) {
+    const auto at = answer->find(type);
+    return at == answer->end() ? std::span<const std::uint8_t>() : at->second;
+  };
+  const auto speed_mbps = u32_of(find(ETHTOOL_A_LINKMODES_SPEED));
+  if (speed_mbps != 0 && speed_mbps != static_cast<std::uint32_t>(SPEED_UNKNOWN))
+    out.link_speed_bps = std::uint64_t{speed_mbps} * 1'000'000;
+  else
+    out.unread["link_speed_bps"] = "the driver knows no speed while there is no link";
+  const auto duplex = find(ETHTOOL_A_LINKMODES_DUPLEX);
+  if (!duplex.empty() && (duplex[0] == DUPLEX_FULL || duplex[0] == DUPLEX_HALF))
+    out.duplex = duplex[0] == DUPLEX_FULL ? "full" : "half";
+  else
+    out.unread["duplex"] = "the driver knows no duplex while there is no link";
+  const auto negotiation = find(ETHTOOL_A_LINKMODES_AUTONEG);
+  if (!negotiation.empty())
+    out.negotiation = negotiation[0] == AUTONEG_ENABLE ? "on" : "off";
+  else
+    out.unread["negotiation"] = "the driver does not tell";
+  out.own_modes = modes_of(find(ETHTOOL_A_LINKMODES_OURS));
+  out.peer_modes = modes_of(find(ETHTOOL_A_LINKMODES_PEER));
+  if (out.peer_modes.empty()) out.unread["peer_modes"] = "the other end's offer is not told";
+}
+
+void read_state(EthtoolNetlink& netlink, PortReport& out) {
+  const auto answer = netlink.ask(ETHTOOL_MSG_LINKSTATE_GET, out.interface);
+  const auto at = answer ? answer->find(ETHTOOL_A_LINKSTATE_LINK) : Attributes::const_iterator();
+  if (!answer || at == answer->end())
+    out.unread["link_state"] = answer ? "the driver does not tell" : answer.error().what;
+  else
+    out.link_state = u8_of(at->second) ? "up" : "down";
+}
+
+void read_sysfs(PortReport& out) {
+  out.hardware_address = sysfs(out.interface, "address");
+  if (!out.hardware_address) out.unread["hardware_address"] = "the kernel does not tell";
+  const auto mtu = sysfs(out.interface, "mtu");
+  if (mtu)
+    out.mtu_bytes = std::strtoull(mtu->c_str(), nullptr, 10);
+  else
+    out.unread["mtu_bytes"] = "the kernel does not tell";
+  for (const char* name : {"rx_bytes", "tx_bytes", "rx_packets", "tx_packets", "rx_errors", "tx_errors", "rx_dropped",
+                           "tx_dropped", "rx_crc_errors", "collisions"})
+    if (const auto value = sysfs(out.interface, std::string("statistics/") + name))
+      out.counters[name] = std::strtoull(value->c_str(), nullptr, 10);
+}
+
+}  // namespace
+
+std::vector<std::string> list_ports() {
+  std::vector<std::string> out;
+  std::error_code code;
+  for (const auto& entry : fs::directory_iterator("/sys/class/net", code)) {
+    const auto name = entry.path().filename().string();
+    const auto type = sysfs(name, "type");
+    if (type && *type == std::to_string(ARPHRD_ETHER)) out.push_back(name);
+  }
+  std::sort(out.begin(), out.end());
+  return out;
+}
+
+Outcome<PortReport> read_port(const std::string& interface) {
+  if (interface.empty() || interface.size() >= IFNAMSIZ || interface.find('/') != std::string::npos ||
+      if_nametoindex(interface.c_str()) == 0)
+    return Fault{FaultKind::bad_request, "this machine has no interface “" + interface + "”", interface,
+                 "see the names with `tallywire link`"};
+  EthtoolNetlink netlink;
+  if (auto opened = netlink.open(); !opened) return opened.error();
+  PortReport out;
+  out.interface = interface;
+  read_state(netlink, out);
+  read_modes(netlink, out);
+  read_sysfs(out);
+  return out;
+}
+
+void to_json(nlohmann::json& out, const PortReport& r) {
+  out = {{"interface", r.interface}, {"own_modes", r.own_modes}, {"peer_modes", r.peer_modes},
+         {"counters", r.counters},   {"unread", r.unread}};
+  const auto put = [&out](const char* key, const auto& value) {
+    out[key] = value ? nlohmann::json(*value) : nlohmann::json();
+  };
+  put("hardware_address", r.hardware_address);
+  put("link_state", r.link_state);
+  put("link_speed_bps", r.link_speed_bps);
+  put("duplex", r.duplex);
+  put("negotiation", r.negotiation);
+  put("mtu_bytes", r.mtu_bytes);
+}
+
+}  // namespace tallywire::link

@@ -1,0 +1,44 @@
+// Receives one stream by RTSP and meters it. Network thread; one coroutine and one session a stream, which
+// dies alone.
+#pragma once
+
+#include "probes/fault.hpp"
+#include "probes/stop.hpp"
+#include "probes/stream/report.hpp"
+#include "probes/wire/digest.hpp"
+
+#include <boost/asio/awaitable.hpp>
+
+#include <chrono>
+#include <functional>
+#include <optional>
+#include <string>
+
+namespace tallywire::stream {
+
+enum class TransportChoice { automatic, tcp, udp, multicast };
+
+// By its word ("auto", "tcp", "udp", "multicast").
+std::optional<TransportChoice> transport_of(const std::string& word);
+
+struct StreamRequest {
+  std::string url;                                // rtsp://ADDRESS[:PORT]/PATH, numeric, no password
+  std::optional<wire::Credentials> login;
+  TransportChoice transport = TransportChoice::automatic;  // udp first, tcp when that fails
+  std::chrono::milliseconds duration{10'000};     // from the first packet
+  std::chrono::milliseconds answer_limit{5'000};  // for each answer, and for the first packet
+  bool allow_basic = false;
+};
+
+struct ReceiveResult {
+  StreamReport report;         // what could not be read is unread with the reason
+  std::optional<Fault> fault;  // why nothing was read
+};
+
+using StreamProgress = std::function<void(double done_s, double total_s)>;
+
+// A stop ends it early: what was read stays, and the session is torn down.
+boost::asio::awaitable<ReceiveResult> receive_stream(StreamRequest request, StreamProgress progress,
+                                                     Stop& stop);
+
+}  // namespace tallywire::stream

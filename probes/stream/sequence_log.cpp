@@ -1,0 +1,65 @@
+#include "probes/stream/sequence_log.hpp"
+
+namespace tallywire::stream {
+
+void SequenceLog::restart(std::uint16_t sequence) {
+  if (any_) {
+    past_expected_ += highest_ - base_ + 1;
+    ++restarts_;
+  }
+  any_ = true;
+  base_ = highest_ = sequence;
+  last_gap_ = 0;
+  refused_next_ = -1;
+  bits_.fill(0);
+  mark(sequence, true);
+  ++received_;
+}
+
+bool SequenceLog::seen(std::int64_t number) const {
+  const auto at = static_cast<std::size_t>(number) % remembered;
+  return bits_[at / 64] >> (at % 64) & 1;
+}
+
+void SequenceLog::mark(std::int64_t number, bool here) {
+  const auto at = static_cast<std::size_t>(number) % remembered;
+  const std::uint64_t bit = std::uint64_t{1} << (at % 64);
+  bits_[at / 64] = here ? bits_[at / 64] | bit : bits_[at / 64] & ~bit;
+}
+
+SequenceLog::Came SequenceLog::add(std::uint16_t sequence) {
+  if (!any_) {
+    restart(sequence);
+    return Came::in_order;
+  }
+  const auto delta = static_cast<std::int16_t>(sequence - static_cast<std::uint16_t>(highest_));
+  if (delta > 0 && delta < max_dropout) {
+    for (std::int64_t n = highest_ + 1; n < highest_ + delta; ++n) mark(n, false);
+    last_gap_ = delta - 1;
+    highest_ += delta;
+    mark(highest_, true);
+    ++received_;
+    refused_next_ = -1;
+    return Came::in_order;
+  }
+  if (delta <= 0 && delta > -max_misorder) {
+    const std::int64_t number = highest_ + delta;
+    if (number >= base_ && seen(number)) {
+      ++duplicates_;
+      return Came::duplicate;
+    }
+    if (number < base_) base_ = number;  // it left before the first that we saw
+    mark(number, true);
+    ++received_;
+    ++late_;
+    return Came::late;
+  }
+  if (sequence == refused_next_) {  // two in sequence after a jump: the source has started again
+    restart(sequence);
+    return Came::in_order;
+  }
+  refused_next_ = static_cast<std::uint16_t>(sequence + 1);
+  return Came::refused;
+}
+
+}  // namespace tallywire::stream

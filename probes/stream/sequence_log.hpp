@@ -1,0 +1,49 @@
+// What became of a source's sequence numbers: received, lost, late, doubled. The first packet counts
+// (the sample code of RFC 3550 A.1 would drop it); duplicates are told apart instead of hiding losses.
+#pragma once
+
+#include <array>
+#include <cstdint>
+
+namespace tallywire::stream {
+
+class SequenceLog {
+ public:
+  enum class Came { in_order, late, duplicate, refused };
+
+  // `refused`: a jump beyond RFC 3550 A.1's limits that no second packet has confirmed.
+  Came add(std::uint16_t sequence);
+
+  std::int64_t expected() const { return past_expected_ + (any_ ? highest_ - base_ + 1 : 0); }
+  std::int64_t received() const { return received_; }     // each number once
+  std::int64_t lost() const { return expected() - received_; }
+  std::int64_t late() const { return late_; }
+  std::int64_t duplicates() const { return duplicates_; }
+  std::int64_t restarts() const { return restarts_; }
+  std::uint32_t extended_highest() const { return static_cast<std::uint32_t>(highest_); }
+  // How many numbers were skipped just before the newest in-order packet.
+  std::int64_t last_gap() const { return last_gap_; }
+
+ private:
+  static constexpr std::int64_t max_dropout = 3000;   // RFC 3550 A.1
+  static constexpr std::int64_t max_misorder = 100;
+  static constexpr std::size_t remembered = 4096;      // numbers; more than max_dropout
+
+  void restart(std::uint16_t sequence);
+  bool seen(std::int64_t number) const;
+  void mark(std::int64_t number, bool here);
+
+  bool any_ = false;
+  std::int64_t base_ = 0;
+  std::int64_t highest_ = 0;  // extended
+  std::int64_t past_expected_ = 0;
+  std::int64_t received_ = 0;
+  std::int64_t late_ = 0;
+  std::int64_t duplicates_ = 0;
+  std::int64_t restarts_ = 0;
+  std::int64_t last_gap_ = 0;
+  std::int64_t refused_next_ = -1;
+  std::array<std::uint64_t, remembered / 64> bits_{};
+};
+
+}  // namespace tallywire::stream

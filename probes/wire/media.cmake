@@ -1,0 +1,3 @@
+tallywire_room(wire_media
+  SOURCES bits.cpp rtp.cpp rtcp.cpp h264.cpp h265.cpp jpeg.cpp
+  LINKS tallywire_probe_base)

@@ -1,0 +1,79 @@
+// RTP (RFC 3550): the header, sequence numbers, jitter.
+#pragma once
+
+#include "probes/wire/octets.hpp"
+
+#include <cstdint>
+#include <optional>
+
+namespace tallywire::wire {
+
+struct RtpPacket {
+  bool marker = false;
+  std::uint8_t payload_type = 0;
+  std::uint16_t sequence = 0;
+  std::uint32_t timestamp = 0;
+  std::uint32_t ssrc = 0;
+  Octets payload;  // without CSRCs, extension and padding; a view into what was decoded
+};
+
+// §5.1. None when it is not RTP version 2 or a length does not fit.
+std::optional<RtpPacket> decode_rtp(Octets packet);
+
+// True for what RFC 5761 §4 tells to be RTCP when both share a port: payload types 64 to 95.
+bool looks_like_rtcp(Octets packet);
+
+// Validity of a source by A.1: two packets in sequence before it is believed, jumps refused.
+class SequenceValidity {
+ public:
+  static constexpr std::uint16_t max_dropout = 3000;
+  static constexpr std::uint16_t max_misorder = 100;
+  static constexpr int min_sequential = 2;
+
+  // The sample code of A.1: true when the packet is accepted. The first packet of a source is on
+  // probation and not accepted.
+  bool update(std::uint16_t sequence);
+  std::uint32_t extended_highest() const { return cycles_ + highest_; }
+  std::uint32_t base() const { return base_; }
+  // A.3: highest - base + 1 (the text of §6.4.1 leaves out the 1).
+  std::int64_t expected() const { return std::int64_t{extended_highest()} - base_ + 1; }
+  std::int64_t received() const { return received_; }
+  std::int64_t lost() const { return expected() - received_; }
+
+ private:
+  void restart(std::uint16_t sequence);
+  bool seen_any_ = false;
+  int probation_ = min_sequential;
+  std::uint16_t highest_ = 0;
+  std::uint32_t cycles_ = 0;
+  std::uint32_t base_ = 0;
+  std::uint32_t bad_ = 0x10001;  // no 16-bit number follows it
+  std::int64_t received_ = 0;
+};
+
+// A.3: eight bits of lost * 256 / expected in an interval; 0 when duplicates outweigh losses.
+std::uint8_t fraction_lost(std::int64_t expected, std::int64_t lost);
+// §6.4.1: cumulative loss held to a signed 24-bit number.
+std::int32_t clamp_cumulative(std::int64_t lost);
+
+// A.8: interarrival jitter in RTP time stamp units, in floating point. Times wrap at 32 bits.
+class Jitter {
+ public:
+  void add(std::uint32_t rtp_time, std::uint32_t arrival) {
+    const std::uint32_t transit = arrival - rtp_time;
+    if (any_) {
+      const auto d = static_cast<std::int32_t>(transit - transit_);
+      jitter_ += ((d < 0 ? -static_cast<double>(d) : static_cast<double>(d)) - jitter_) / 16.0;
+    }
+    transit_ = transit;
+    any_ = true;
+  }
+  double value() const { return jitter_; }
+
+ private:
+  bool any_ = false;
+  std::uint32_t transit_ = 0;
+  double jitter_ = 0;
+};
+
+}  // namespace tallywire::wire

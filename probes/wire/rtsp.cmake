@@ -1,0 +1,3 @@
+tallywire_room(wire_rtsp
+  SOURCES base64.cpp digest.cpp url.cpp rtsp_message.cpp sdp.cpp rtsp_exchange.cpp
+  LINKS tallywire_probe_base OpenSSL::Crypto)

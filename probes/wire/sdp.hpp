@@ -1,0 +1,50 @@
+// Session descriptions (RFC 8866) as units send them: bare LF, trailing blanks, unknown lines.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace tallywire::wire {
+
+struct SdpFormat {
+  int payload_type = 0;
+  std::string encoding;         // "H264"; of static types without rtpmap by RFC 3551 §6
+  std::uint32_t clock_hz = 0;   // 0: not told
+  int channels = 1;
+  std::string parameters;       // the fmtp, as it stands
+};
+
+struct SdpMedia {
+  std::string kind;             // "video", "audio", "application"
+  int port = 0;
+  std::string protocol;         // "RTP/AVP"
+  std::vector<SdpFormat> formats;
+  std::string control;
+  std::string connection;       // address of its own or the session's; may be empty
+  bool send_back = false;       // a=sendonly from our side: talk-back, not for us to receive
+};
+
+struct SdpSession {
+  std::string control;
+  std::string connection;
+  std::vector<SdpMedia> media;
+};
+
+struct SdpLimits {
+  std::size_t octets = 256 * 1024;
+  std::size_t media = 64;
+};
+
+// None when it holds no media line or is beyond the limits.
+std::optional<SdpSession> decode_sdp(std::string_view text, const SdpLimits& limits = {});
+
+// A parameter of an fmtp ("sprop-parameter-sets"), names compared without case; empty when not there.
+std::string fmtp_parameter(const std::string& parameters, std::string_view name);
+
+// NAL units of sprop-parameter-sets (RFC 6184 §8.1) or sprop-vps, -sps, -pps (RFC 7798 §7.1).
+std::vector<std::vector<std::uint8_t>> parameter_sets_of(const SdpFormat& format);
+
+}  // namespace tallywire::wire
