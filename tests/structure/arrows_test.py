@@ -25,7 +25,7 @@ FORBIDDEN = {
                        r"^probes/(wire|arrivals|link|camera|stream|path|volume)/"],
     "daemon/api/": [r"^tests/", r"^daemon/(client|round|verdict)/",
                     r"^probes/(wire|arrivals|link|camera|stream|path|volume)/"],
-    "daemon/board/": [r"^tests/", r"^probes/", r"^daemon/(?!board/)"],
+    "daemon/board/": [r"^tests/", r"^probes/", r"^daemon/(?!board/|api/static_file)"],
     "daemon/sheet/": [r"^tests/", r"^probes/(?!fault|reading)", r"^daemon/(api|round|client)/"],
 }
 

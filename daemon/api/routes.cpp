@@ -1,0 +1,242 @@
+#include "daemon/api/routes.hpp"
+
+#include "daemon/api/event_feed.hpp"
+#include "probes/deadline.hpp"
+
+#include <algorithm>
+#include <charconv>
+
+namespace tallywire::api {
+
+namespace asio = boost::asio;
+using nlohmann::json;
+using namespace std::chrono_literals;
+
+namespace {
+
+constexpr double longest_wait_s = 30;
+
+Reply reply(unsigned status, const json& body) { return {status, "application/json", body.dump(), false, 0}; }
+
+std::optional<std::int64_t> whole(std::string_view text) {
+  std::int64_t value = 0;
+  const auto [end, code] = std::from_chars(text.data(), text.data() + text.size(), value);
+  if (code != std::errc() || end != text.data() + text.size()) return std::nullopt;
+  return value;
+}
+
+unsigned status_of(const Fault& fault) {
+  switch (fault.kind) {
+    case FaultKind::bad_request: return 422;
+    case FaultKind::system: return 503;
+    default: return 503;
+  }
+}
+
+Reply not_found(const std::string& what) {
+  return error_reply(404, {FaultKind::bad_request, what + " is not here", "", "see docs/api.md"});
+}
+
+Reply bad_body() {
+  return error_reply(400, {FaultKind::bad_request, "the body is not the JSON object that is expected", "", "see docs/api.md"});
+}
+
+std::string text(const json& body, const char* key) {
+  const auto at = body.find(key);
+  return at != body.end() && at->is_string() ? at->get<std::string>() : std::string();
+}
+
+}  // namespace
+
+Reply error_reply(unsigned status, const Fault& fault) {
+  return reply(status, {{"error",
+                         {{"kind", name_of(fault.kind)},
+                          {"what", fault.what},
+                          {"where", fault.where},
+                          {"try_next", fault.try_next}}}});
+}
+
+std::string Request::parameter(std::string_view name) const {
+  std::string_view rest = query;
+  while (!rest.empty()) {
+    const auto end = rest.find('&');
+    const auto pair = rest.substr(0, end);
+    rest = end == std::string_view::npos ? std::string_view() : rest.substr(end + 1);
+    const auto equals = pair.find('=');
+    if (pair.substr(0, equals) == name)
+      return equals == std::string_view::npos ? std::string() : std::string(pair.substr(equals + 1));
+  }
+  return {};
+}
+
+asio::awaitable<Reply> Routes::answer(Request request) {
+  const auto& path = request.path;
+  const bool get = request.method == "GET";
+  const auto under = [&path](std::string_view prefix) {
+    return path.substr(0, prefix.size()) == prefix ? path.substr(prefix.size()) : std::string();
+  };
+  Reply out = not_found(path);
+  if (get && path == "/api/service") out = reply(200, service_.describe());
+  else if (get && path == "/api/site") out = reply(200, service_.site());
+  else if (get && path == "/api/roll") out = reply(200, service_.roll());
+  else if (path == "/api/rounds") out = co_await rounds(std::move(request));
+  else if (auto id = under("/api/rounds/"); !id.empty()) out = co_await one_round(std::move(request), std::move(id));
+  else if (get && path == "/api/headroom") out = co_await headroom();
+  else if (path == "/api/asks") out = co_await asks(std::move(request), "");
+  else if (auto ask = under("/api/asks/"); !ask.empty()) out = co_await asks(std::move(request), std::move(ask));
+  else if (path == "/api/witnesses") out = co_await witnesses(std::move(request));
+  else if (get && path == "/api/events") out = feed(request);
+  else if (get && path.substr(0, 5) != "/api/") out = file(request);
+  co_return out;
+}
+
+asio::awaitable<Reply> Routes::rounds(Request request) {
+  if (request.method == "GET") {
+    const auto limit = whole(request.parameter("limit")).value_or(50);
+    const int held = static_cast<int>(std::clamp<std::int64_t>(limit, 1, 1000));
+    std::function<Outcome<std::vector<record::RoundHead>>()> read = [this, held] { return record_.rounds(held); };
+    auto heads = co_await offload<Outcome<std::vector<record::RoundHead>>>(reading_, std::move(read));
+    if (!heads) co_return error_reply(503, heads.error());
+    json out = json::array();
+    for (const auto& head : *heads) out.push_back(record::summary_of(head));
+    co_return reply(200, {{"rounds", out}});
+  }
+  if (request.method != "POST") co_return not_found(request.method);
+  const auto body = json::parse(request.body, nullptr, false);
+  if (!body.is_object()) co_return bad_body();
+  std::vector<std::string> cameras;
+  if (const auto at = body.find("cameras"); at != body.end()) {
+    if (!at->is_array()) co_return bad_body();
+    for (const auto& one : *at) {
+      if (!one.is_string()) co_return bad_body();
+      cameras.push_back(one.get<std::string>());
+    }
+  }
+  const auto kind = text(body, "kind").empty() ? std::string("round") : text(body, "kind");
+  if (kind != "round" && kind != "prove" && kind != "night") co_return bad_body();
+  const bool busy = service_.running_round().has_value();
+  auto started = service_.start_round(kind, std::move(cameras));
+  if (!started) co_return error_reply(busy ? 409 : status_of(started.error()), started.error());
+  co_return reply(202, {{"round", *started}});
+}
+
+asio::awaitable<Reply> Routes::one_round(Request request, std::string id) {
+  if (request.method == "DELETE" && id == "current")
+    co_return service_.cancel_round() ? reply(202, {{"cancelled", true}}) : not_found("a running round");
+  const auto slash = id.find('/');
+  if (slash != std::string::npos) {
+    const auto number = whole(id.substr(0, slash));
+    if (request.method == "POST" && number && id.substr(slash) == "/accept")
+      co_return co_await accept(std::move(request), *number);
+    co_return not_found(id);
+  }
+  if (request.method != "GET") co_return not_found(id);
+  std::optional<std::int64_t> number = whole(id);
+  if (id == "latest") {
+    std::function<Outcome<std::optional<std::int64_t>>()> newest = [this] { return record_.latest_round(); };
+    auto found = co_await offload<Outcome<std::optional<std::int64_t>>>(reading_, std::move(newest));
+    if (!found) co_return error_reply(503, found.error());
+    number = *found;
+  }
+  if (!number) co_return not_found("round " + id);
+  std::function<Outcome<std::optional<json>>()> read = [this, n = *number] { return record_.round_document(n); };
+  auto document = co_await offload<Outcome<std::optional<json>>>(reading_, std::move(read));
+  if (!document) co_return error_reply(503, document.error());
+  if (!document->has_value()) co_return not_found("round " + id);
+  co_return reply(200, **document);
+}
+
+asio::awaitable<Reply> Routes::accept(Request request, std::int64_t id) {
+  const auto body = json::parse(request.body, nullptr, false);
+  if (!body.is_object() || text(body, "by").empty()) co_return bad_body();
+  std::function<Outcome<void>()> write = [this, id, by = text(body, "by")] { return record_.accept_round(id, by, now_utc()); };
+  auto done = co_await offload<Outcome<void>>(reading_, std::move(write));
+  if (!done) co_return error_reply(done.error().kind == FaultKind::bad_request ? 409 : 503, done.error());
+  co_return reply(200, {{"round", id}, {"accepted", {{"by", text(body, "by")}}}});
+}
+
+asio::awaitable<Reply> Routes::headroom() {
+  std::function<Outcome<std::optional<json>>()> read = [this]() -> Outcome<std::optional<json>> {
+    auto heads = record_.rounds(20);
+    if (!heads) return heads.error();
+    for (const auto& head : *heads) {
+      auto document = record_.round_document(head.id);
+      if (!document) return document.error();
+      if (*document && !(**document).at("headroom").empty()) return document;
+    }
+    return std::optional<json>();
+  };
+  auto found = co_await offload<Outcome<std::optional<json>>>(reading_, std::move(read));
+  if (!found) co_return error_reply(503, found.error());
+  if (!found->has_value()) co_return reply(200, {{"round", nullptr}, {"uplinks", json::array()}});
+  co_return reply(200, {{"round", (**found).at("round")}, {"uplinks", (**found).at("headroom")}});
+}
+
+asio::awaitable<Reply> Routes::asks(Request request, std::string id) {
+  if (id.empty()) {
+    const auto body = json::parse(request.body, nullptr, false);
+    if (request.method != "POST" || !body.is_object()) co_return bad_body();
+    const auto arguments = body.value("arguments", json::object());
+    if (!arguments.is_object()) co_return bad_body();
+    auto started = service_.start_ask(text(body, "command"), arguments);
+    if (!started) co_return error_reply(status_of(started.error()), started.error());
+    co_return reply(202, {{"ask", *started}});
+  }
+  const auto number = whole(id);
+  if (!number) co_return not_found("ask " + id);
+  if (request.method == "DELETE")
+    co_return service_.cancel_ask(*number) ? reply(202, {{"cancelled", true}}) : not_found("ask " + id);
+  const double wait_s = std::min<double>(static_cast<double>(whole(request.parameter("wait_s")).value_or(0)), longest_wait_s);
+  const auto until = std::chrono::steady_clock::now() + std::chrono::duration<double>(wait_s);
+  auto state = service_.ask(*number);
+  while (state && state->at("state") == "running" && std::chrono::steady_clock::now() < until) {
+    co_await pause_for(100ms);
+    state = service_.ask(*number);
+  }
+  co_return state ? reply(200, *state) : not_found("ask " + id);
+}
+
+asio::awaitable<Reply> Routes::witnesses(Request request) {
+  if (request.method == "POST") {
+    const auto body = json::parse(request.body, nullptr, false);
+    record::Witness witness;
+    if (!body.is_object()) co_return bad_body();
+    witness.subject = text(body, "subject");
+    witness.point = text(body, "point");
+    witness.by = text(body, "by");
+    witness.note = text(body, "note");
+    witness.at = now_utc();
+    if (witness.subject.empty() || witness.point.empty() || witness.by.empty()) co_return bad_body();
+    std::function<Outcome<void>()> write = [this, witness] { return record_.add_witness(witness); };
+    auto done = co_await offload<Outcome<void>>(reading_, std::move(write));
+    if (!done) co_return error_reply(503, done.error());
+    const json event = {{"subject", witness.subject}, {"point", witness.point}, {"by", witness.by}, {"at", to_rfc3339(witness.at)}};
+    feed_.publish("witness", event);
+    co_return reply(201, event);
+  }
+  std::function<Outcome<std::vector<record::Witness>>()> read = [this] { return record_.witnesses(); };
+  auto all = co_await offload<Outcome<std::vector<record::Witness>>>(reading_, std::move(read));
+  if (!all) co_return error_reply(503, all.error());
+  json out = json::array();
+  for (const auto& w : *all)
+    out.push_back({{"subject", w.subject}, {"point", w.point}, {"by", w.by}, {"note", w.note}, {"at", to_rfc3339(w.at)}});
+  co_return reply(200, {{"witnesses", out}});
+}
+
+// Without a place to resume at, a listener hears what happens from now on.
+Reply Routes::feed(const Request& request) {
+  Reply out;
+  out.is_feed = true;
+  out.content_type = "text/event-stream";
+  out.feed_after = request.last_event.value_or(whole(request.parameter("after")).value_or(-1));
+  return out;
+}
+
+Reply Routes::file(const Request& request) const {
+  for (const auto& file : files_)
+    if (file.path == request.path)
+      return {200, std::string(file.content_type), std::string(file.content), false, 0};
+  return not_found(request.path);
+}
+
+}  // namespace tallywire::api

@@ -1,0 +1,68 @@
+// What each request of docs/api.md is answered, without HTTP: a request in, a reply out.
+#pragma once
+
+#include "daemon/api/service.hpp"
+#include "daemon/api/static_file.hpp"
+#include "daemon/record/record.hpp"
+
+#include <boost/asio/awaitable.hpp>
+#include <boost/asio/thread_pool.hpp>
+
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+
+namespace tallywire::api {
+
+class EventFeed;
+
+struct Request {
+  std::string method;
+  std::string path;                      // decoded, without the query
+  std::string query;
+  std::string body;
+  std::optional<std::int64_t> last_event;  // Last-Event-ID
+
+  // A value of the query; empty when it is not there.
+  std::string parameter(std::string_view name) const;
+};
+
+struct Reply {
+  unsigned status = 200;
+  std::string content_type = "application/json";
+  std::string body;
+  bool is_feed = false;                  // then events follow, after `feed_after`
+  std::int64_t feed_after = 0;
+};
+
+class Routes {
+ public:
+  // All must outlive the routes. `reading` runs the record's reads.
+  Routes(Service& service, record::Record& record, EventFeed& feed, std::span<const StaticFile> files,
+         boost::asio::thread_pool& reading)
+      : service_(service), record_(record), feed_(feed), files_(files), reading_(reading) {}
+
+  boost::asio::awaitable<Reply> answer(Request request);
+
+ private:
+  boost::asio::awaitable<Reply> rounds(Request request);
+  boost::asio::awaitable<Reply> one_round(Request request, std::string id);
+  boost::asio::awaitable<Reply> accept(Request request, std::int64_t id);
+  boost::asio::awaitable<Reply> headroom();
+  boost::asio::awaitable<Reply> asks(Request request, std::string id);
+  boost::asio::awaitable<Reply> witnesses(Request request);
+  Reply feed(const Request& request);
+  Reply file(const Request& request) const;
+
+  Service& service_;
+  record::Record& record_;
+  EventFeed& feed_;
+  std::span<const StaticFile> files_;
+  boost::asio::thread_pool& reading_;
+};
+
+Reply error_reply(unsigned status, const Fault& fault);
+
+}  // namespace tallywire::api

@@ -1,0 +1,31 @@
+// What the API asks of the service. A person's request becomes a round or an ask here, never a call from the
+// page into a probe. Network thread only.
+#pragma once
+
+#include "probes/fault.hpp"
+
+#include <nlohmann/json.hpp>
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace tallywire::api {
+
+class Service {
+ public:
+  virtual ~Service() = default;
+  virtual nlohmann::json describe() = 0;
+  virtual nlohmann::json site() = 0;
+  virtual nlohmann::json roll() = 0;
+  virtual Outcome<std::int64_t> start_round(const std::string& kind, std::vector<std::string> cameras) = 0;
+  virtual bool cancel_round() = 0;
+  // The head of the round that runs; none when none does.
+  virtual std::optional<nlohmann::json> running_round() = 0;
+  virtual Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) = 0;
+  virtual std::optional<nlohmann::json> ask(std::int64_t id) = 0;
+  virtual bool cancel_ask(std::int64_t id) = 0;
+};
+
+}  // namespace tallywire::api

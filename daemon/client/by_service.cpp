@@ -1,0 +1,213 @@
+// Commands that the service carries out.
+#include "daemon/api/client.hpp"
+#include "daemon/client/commands.hpp"
+#include "daemon/client/output.hpp"
+#include "daemon/client/progress.hpp"
+#include "daemon/client/render.hpp"
+#include "probes/deadline.hpp"
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/signal_set.hpp>
+
+#include <csignal>
+#include <cstdio>
+
+namespace tallywire::client {
+
+namespace asio = boost::asio;
+using nlohmann::json;
+using namespace std::chrono_literals;
+
+namespace {
+
+constexpr auto answer_limit = 40s;  // an ask is waited for 1 s at a time; the service itself has its limits
+constexpr auto longest_round = std::chrono::hours(12);
+
+class ByService {
+ public:
+  explicit ByService(const Command& command) : command_(command), line_(command.json) {}
+
+  asio::awaitable<int> run() {
+    int code = exit_unread;
+    if (command_.name == "round" || command_.name == "prove")
+      code = co_await round();
+    else if (command_.name == "arrivals")
+      code = co_await arrivals();
+    else if (command_.name == "headroom")
+      code = co_await headroom();
+    else if (command_.name == "accept")
+      code = co_await accept();
+    else
+      code = co_await ask();
+    co_return code;
+  }
+
+  // The first Ctrl-C ends the work cleanly; what was read is still told.
+  void interrupt() { interrupted_ = true; }
+
+ private:
+  asio::awaitable<Outcome<json>> call(std::string method, std::string target, json body = nullptr) {
+    auto answer = co_await api::ask_service(command_.socket, std::move(method), std::move(target), std::move(body), answer_limit);
+    if (!answer) co_return answer.error();
+    Outcome<json> out(boost::system::in_place_value, std::move(answer->body));
+    co_return out;
+  }
+
+  asio::awaitable<int> round() {
+    const char* kind = command_.night ? "night" : command_.name == "prove" ? "prove" : "round";
+    json order = {{"kind", kind}, {"cameras", command_.cameras}};
+    auto started = co_await call("POST", "/api/rounds", std::move(order));
+    if (!started) co_return fail(command_, started.error());
+    const auto id = started->at("round").get<std::int64_t>();
+    auto watched = co_await watch(id);
+    line_.clear();
+    if (!watched) co_return fail(command_, watched.error());
+    auto document = co_await call("GET", "/api/rounds/" + std::to_string(id));
+    if (!document) co_return fail(command_, document.error());
+    print_answer(command_, *document);
+    const auto code = document->find("exit_code");
+    co_return code != document->end() && code->is_number() ? code->get<int>() : exit_unread;
+  }
+
+  // Follows the round to its end, a second of the feed at a time, so that Ctrl-C is heard.
+  asio::awaitable<Outcome<bool>> watch(std::int64_t id) {
+    bool told_to_end = false, ended = false;
+    while (!ended) {
+      if (interrupted_ && !told_to_end) {
+        told_to_end = true;
+        auto cancelled = co_await call("DELETE", "/api/rounds/current");
+      }
+      api::OnEvent on_event = [this, id, &ended](const std::string& name, const json& data) {
+        if (data.value("round", std::int64_t{0}) != id) return !interrupted_;
+        if (name == "round_progress")
+          line_.show(data.value("done_s", 0.0), data.value("planned_s", 0.0), data.value("text", ""));
+        ended = ended || name == "round_ended";
+        return !ended && !interrupted_;
+      };
+      auto followed = co_await api::follow_events(command_.socket, std::move(on_event), told_to_end ? 1s : 5s);
+      if (!followed) co_return followed.error();
+      // The end may have been told between two looks at the feed: the service knows.
+      auto service = co_await call("GET", "/api/service");
+      if (!service) co_return service.error();
+      ended = ended || service->at("round_running") != id;
+    }
+    co_return true;
+  }
+
+  asio::awaitable<int> arrivals() {
+    auto roll = co_await call("GET", "/api/roll");
+    if (!roll) co_return fail(command_, roll.error());
+    if (!command_.follow) {
+      print_answer(command_, *roll);
+      co_return exit_met;
+    }
+    if (!command_.json) std::fputs(render_roll(*roll).c_str(), stdout);
+    std::fflush(stdout);
+    const auto end = std::chrono::steady_clock::now() + std::chrono::duration<double>(command_.seconds > 0 ? command_.seconds : 1e9);
+    while (!interrupted_ && std::chrono::steady_clock::now() < end) {
+      api::OnEvent on_event = [this, end](const std::string& name, const json& data) {
+        if (name == "presence" || name == "stranger" || name == "interface") tell(name, data);
+        return !interrupted_ && std::chrono::steady_clock::now() < end;
+      };
+      const auto left = std::chrono::duration_cast<std::chrono::milliseconds>(end - std::chrono::steady_clock::now());
+      auto followed = co_await api::follow_events(command_.socket, std::move(on_event), std::min<std::chrono::milliseconds>(left + 1ms, longest_round));
+      if (!followed) co_return fail(command_, followed.error());
+    }
+    co_return exit_met;
+  }
+
+  void tell(const std::string& name, const json& data) {
+    if (command_.json) {
+      std::puts(json{{"event", name}, {"data", data}}.dump().c_str());
+    } else if (name == "presence") {
+      std::fputs(render_presence(data).c_str(), stdout);
+    } else if (name == "stranger") {
+      std::printf("%s  a stranger  %s  %s\n", data.value("at", "").c_str(), data.value("hardware_address", "").c_str(),
+                  data.value("address", "").c_str());
+    } else {
+      std::printf("%s  interface %s is %s  %s\n", data.value("at", "").c_str(), data.value("interface", "").c_str(),
+                  data.value("state", "").c_str(), data.value("note", "").c_str());
+    }
+    std::fflush(stdout);
+  }
+
+  asio::awaitable<int> headroom() {
+    auto answer = co_await call("GET", "/api/headroom");
+    if (!answer) co_return fail(command_, answer.error());
+    print_answer(command_, *answer);
+    bool missed = false, unread = answer->at("uplinks").empty();
+    for (const auto& row : answer->at("uplinks")) {
+      unread = unread || !row.at("unread").is_null();
+      const auto over = [&](const char* what, const char* limit) { return !row.at(what).is_null() && row.at(what) > row.at(limit); };
+      missed = missed || over("measured_bps", "ceiling_bps") || over("busiest_bps", "speed_bps");
+    }
+    co_return missed ? exit_missed : unread ? exit_unread : exit_met;
+  }
+
+  asio::awaitable<int> accept() {
+    auto list = co_await call("GET", "/api/rounds?limit=100");
+    if (!list) co_return fail(command_, list.error());
+    for (const auto& head : list->at("rounds")) {
+      if (head.at("state") != "complete" || head.at("kind") == "prove") continue;
+      json body = {{"by", command_.by}};
+      auto done = co_await call("POST", "/api/rounds/" + head.at("round").dump() + "/accept", std::move(body));
+      if (!done) co_return fail(command_, done.error());
+      if (command_.json)
+        print_json(*done);
+      else
+        std::printf("Round %s is accepted by %s.\n", head.at("round").dump().c_str(), command_.by.c_str());
+      co_return exit_met;
+    }
+    co_return fail(command_, {FaultKind::bad_request, "there is no complete round of the whole site", "", "run `tallywire round` first"});
+  }
+
+  asio::awaitable<int> ask() {
+    json order = {{"command", command_.name}, {"arguments", command_.arguments}};
+    auto started = co_await call("POST", "/api/asks", std::move(order));
+    if (!started) co_return fail(command_, started.error());
+    const std::string target = "/api/asks/" + started->at("ask").dump();
+    bool told_to_end = false;
+    for (;;) {
+      if (interrupted_ && !told_to_end) {
+        told_to_end = true;
+        auto cancelled = co_await call("DELETE", target);
+      }
+      auto state = co_await call("GET", target + "?wait_s=1");
+      if (!state) co_return fail(command_, state.error());
+      if (state->at("state") == "done") {
+        line_.clear();
+        print_answer(command_, state->at("answer"));
+        co_return state->at("exit_code").get<int>();
+      }
+      const auto& p = state->at("progress");
+      line_.show(p.at("done_s"), p.at("total_s"), p.at("text"));
+    }
+  }
+
+  const Command& command_;
+  ProgressLine line_;
+  bool interrupted_ = false;
+};
+
+}  // namespace
+
+int run_by_service(const Command& command) {
+  asio::io_context context(1);
+  ByService work(command);
+  int code = exit_unread;
+  asio::signal_set signals(context, SIGINT, SIGTERM);
+  std::function<void(const boost::system::error_code&, int)> on_signal = [&](const boost::system::error_code& failed, int) {
+    if (!failed) work.interrupt();
+  };
+  signals.async_wait(on_signal);
+  auto running = work.run();
+  asio::co_spawn(context, std::move(running), [&](std::exception_ptr failure, int done) {
+    signals.cancel();
+    if (failure) std::rethrow_exception(failure);
+    code = done;
+  });
+  context.run();
+  return code;
+}
+
+}  // namespace tallywire::client

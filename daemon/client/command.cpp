@@ -1,0 +1,110 @@
+#include "daemon/client/command.hpp"
+
+#include <CLI/CLI.hpp>
+
+#include <cstdio>
+
+namespace tallywire::client {
+namespace {
+
+// Options that several commands share.
+void add_where(CLI::App& app, Command& c) {
+  app.add_flag("--json", c.json, "answer one JSON object on the output stream");
+  app.add_flag("--alone", c.alone, "do the work here instead of asking the service");
+  app.add_option("--socket", c.socket, "the service's Unix socket")->capture_default_str();
+  app.add_option("--secrets", c.secrets, "with --alone: the file of secrets (mode 0600)");
+}
+
+void add_site(CLI::App& app, Command& c) {
+  add_where(app, c);
+  app.add_option("--design", c.design, "with --alone: the design file");
+  app.add_option("--interface", c.interfaces, "with --alone: the interface plugged into the site");
+}
+
+template <class T>
+void add_argument(CLI::App& app, Command& c, const std::string& option, const char* key,
+                  const char* help, bool required = false) {
+  auto* o = app.add_option_function<T>(
+      option, [&c, key](const T& value) { c.arguments[key] = value; }, help);
+  if (required) o->required();
+}
+
+void add_rounds(CLI::App& app, Command& c) {
+  auto* prove = app.add_subcommand("prove", "everything about these units, now");
+  prove->add_option("camera", c.cameras, "ids of the design")->required();
+  add_site(*prove, c);
+  auto* round = app.add_subcommand("round", "the whole site");
+  round->add_flag("--night", c.night, "mark it as the nightly round");
+  add_site(*round, c);
+  auto* headroom = app.add_subcommand(
+      "headroom", "every uplink: designed, measured, at the busiest instant, ceiling");
+  add_site(*headroom, c);
+  auto* arrivals = app.add_subcommand("arrivals", "the roll as it changes, strangers too");
+  arrivals->add_flag("--follow", c.follow, "stay and tell every change");
+  arrivals->add_option("--seconds", c.seconds, "with --follow or --alone: how long to listen")
+      ->check(CLI::Range(0.1, 86400.0));
+  add_site(*arrivals, c);
+  auto* accept = app.add_subcommand("accept", "accept the newest complete round");
+  accept->add_option("--by", c.by, "who accepts it")->required();
+  add_where(*accept, c);
+}
+
+void add_asks(CLI::App& app, Command& c) {
+  auto* stream = app.add_subcommand("stream", "meter one stream, no design needed");
+  add_argument<std::string>(*stream, c, "url", "url", "rtsp://ADDRESS[:PORT]/PATH, without a password", true);
+  add_argument<double>(*stream, c, "--seconds", "seconds", "how long to meter (10)");
+  add_argument<std::string>(*stream, c, "--transport", "transport", "tcp, udp, multicast or auto");
+  add_argument<std::string>(*stream, c, "--login", "login", "name of a secret {user, password}");
+  add_where(*stream, c);
+  auto* link = app.add_subcommand("link", "this machine's port");
+  add_argument<std::string>(*link, c, "interface", "interface", "which port; all without it");
+  add_where(*link, c);
+  auto* sw = app.add_subcommand("switch", "a switch's ports, units, power");
+  add_argument<std::string>(*sw, c, "address", "address", "the switch's IP address", true);
+  add_argument<std::string>(*sw, c, "--snmp", "snmp", "name of a secret with its SNMP access", true);
+  add_argument<int>(*sw, c, "--port", "udp_port", "UDP port (161)");
+  add_where(*sw, c);
+  auto* path = app.add_subcommand("path", "throughput to a far end, which must hold the same key");
+  add_argument<std::string>(*path, c, "host", "host", "the far end's IP address", true);
+  add_argument<std::string>(*path, c, "--key", "key", "name of a secret {key}", true);
+  add_argument<int>(*path, c, "--port", "tcp_port", "TCP port (7861)");
+  add_argument<double>(*path, c, "--seconds", "seconds", "how long each way (5)");
+  add_argument<double>(*path, c, "--ceiling-mbps", "ceiling_mbps", "send no more than this");
+  add_where(*path, c);
+  auto* volume = app.add_subcommand("volume", "how fast a volume takes writes; writes its own files only");
+  add_argument<std::string>(*volume, c, "path", "path", "a directory on the volume", true);
+  add_argument<double>(*volume, c, "--seconds", "seconds", "how long to write (10)");
+  add_argument<int>(*volume, c, "--files", "files", "files written at once (4)");
+  add_where(*volume, c);
+}
+
+}  // namespace
+
+std::variant<Command, int> parse_command(int argc, char** argv) {
+  Command c;
+  CLI::App app{"tallywire: proves a camera network against its design", "tallywire"};
+  app.set_version_flag("--version", TALLYWIRE_VERSION);
+  app.require_subcommand(1);
+  auto* design = app.add_subcommand("design", "check a design, or make one from a schedule");
+  design->require_subcommand(1);
+  auto* check = design->add_subcommand("check", "validate, with line and pointer of every fault");
+  check->add_option("file", c.file, "the design")->required();
+  check->add_flag("--json", c.json, "answer one JSON object on the output stream");
+  auto* import = design->add_subcommand("import", "make a design from a camera schedule in CSV");
+  import->add_option("file", c.file, "the schedule")->required();
+  import->add_option("--out", c.out, "write the design here instead of to the output stream");
+  import->add_flag("--json", c.json, "answer one JSON object on the output stream");
+  add_rounds(app, c);
+  add_asks(app, c);
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::ParseError& e) {
+    return app.exit(e) == 0 ? 0 : 2;
+  }
+  auto* used = app.get_subcommands().front();
+  c.name = used->get_name();
+  if (used == design) c.name += " " + design->get_subcommands().front()->get_name();
+  return c;
+}
+
+}  // namespace tallywire::client

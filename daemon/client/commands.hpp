@@ -1,0 +1,13 @@
+// The three ways in which a command is carried out. Each answers the exit code.
+#pragma once
+
+#include "daemon/client/command.hpp"
+
+namespace tallywire::client {
+
+int check_design(const Command& command);
+int import_design(const Command& command);
+int run_by_service(const Command& command);
+int run_alone(const Command& command);
+
+}  // namespace tallywire::client

@@ -1,0 +1,23 @@
+// tallywire, the command.
+#include "daemon/client/commands.hpp"
+#include "daemon/client/output.hpp"
+
+#include <csignal>
+#include <cstdio>
+#include <exception>
+
+int main(int argc, char** argv) {
+  using namespace tallywire::client;
+  std::signal(SIGPIPE, SIG_IGN);
+  try {
+    const auto parsed = parse_command(argc, argv);
+    if (const auto* code = std::get_if<int>(&parsed)) return *code;
+    const auto& command = std::get<Command>(parsed);
+    if (command.name == "design check") return check_design(command);
+    if (command.name == "design import") return import_design(command);
+    return command.alone ? run_alone(command) : run_by_service(command);
+  } catch (const std::exception& e) {
+    std::fprintf(stderr, "tallywire: %s\n", e.what());
+    return exit_unread;
+  }
+}

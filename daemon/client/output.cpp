@@ -1,0 +1,52 @@
+#include "daemon/client/output.hpp"
+
+#include "daemon/client/render.hpp"
+
+#include <cstdio>
+
+namespace tallywire::client {
+
+using nlohmann::json;
+
+json error_json(const Fault& fault) {
+  return {{"error",
+           {{"kind", name_of(fault.kind)}, {"what", fault.what}, {"where", fault.where}, {"try_next", fault.try_next}}}};
+}
+
+void print_json(const json& answer) {
+  std::puts(answer.dump(2, ' ', false, json::error_handler_t::replace).c_str());
+}
+
+int fail(const Command& command, const Fault& fault) {
+  std::fprintf(stderr, "tallywire: %s\n", fault.sentence().c_str());
+  if (command.json) print_json(error_json(fault));
+  return fault.kind == FaultKind::bad_request ? exit_wrong : exit_unread;
+}
+
+void print_answer(const Command& command, const json& answer) {
+  if (command.json) return print_json(answer);
+  if (const auto at = answer.find("error"); at != answer.end()) {
+    const Fault fault{FaultKind::system, at->value("what", ""), at->value("where", ""), at->value("try_next", "")};
+    std::fprintf(stderr, "tallywire: %s\n", fault.sentence().c_str());
+    if (answer.size() == 1) return;
+  }
+  std::string text;
+  if (command.name == "round" || command.name == "prove")
+    text = render_round(answer);
+  else if (command.name == "headroom")
+    text = render_headroom(answer);
+  else if (command.name == "arrivals")
+    text = render_roll(answer);
+  else if (command.name == "switch")
+    text = render_switch(answer);
+  else if (command.name == "link")
+    for (const auto& port : answer.at("ports")) text += render_fields(port) + "\n";
+  else if (command.name == "path")
+    for (const auto& [direction, report] : answer.items())
+      text += direction + " the far end:\n" + (report.is_object() ? render_fields(report) : "") + "\n";
+  else
+    text = render_fields(answer);
+  std::fputs((text + cautions_of(command.name)).c_str(), stdout);
+}
+
+}  // namespace tallywire::client

@@ -1,0 +1,184 @@
+#include "daemon/round/asks.hpp"
+
+#include "daemon/round/access.hpp"
+#include "probes/deadline.hpp"
+#include "probes/link/ethernet_port.hpp"
+#include "probes/link/switch_reader.hpp"
+#include "probes/path/far_end_asker.hpp"
+#include "probes/stream/receiver.hpp"
+#include "probes/volume/volume.hpp"
+
+#include <memory>
+
+namespace tallywire::round {
+
+namespace asio = boost::asio;
+using nlohmann::json;
+using namespace std::chrono_literals;
+
+namespace {
+
+constexpr double default_ceiling_bps = 10e9;
+
+// 0 read, 2 asked wrongly, 3 could not be read.
+AskAnswer failed(const Fault& fault) {
+  const json error = {{"kind", name_of(fault.kind)}, {"what", fault.what}, {"where", fault.where}, {"try_next", fault.try_next}};
+  return {{{"error", error}}, fault.kind == FaultKind::bad_request ? 2 : 3};
+}
+
+AskAnswer read(json answer) {
+  const auto at = answer.find("unread");
+  const bool whole = at == answer.end() || at->empty();
+  return {std::move(answer), whole ? 0 : 3};
+}
+
+std::string word(const json& arguments, const char* key, const char* otherwise = "") {
+  const auto at = arguments.find(key);
+  return at != arguments.end() && at->is_string() ? at->get<std::string>() : otherwise;
+}
+
+double number(const json& arguments, const char* key, double otherwise) {
+  const auto at = arguments.find(key);
+  return at != arguments.end() && at->is_number() ? at->get<double>() : otherwise;
+}
+
+Fault no_secret(const std::string& name) {
+  return {FaultKind::bad_request, "there is no secret “" + name + "”", "the secrets file",
+          "add it, see docs/design-file.md; the service reads its secrets at its start"};
+}
+
+// Seconds that a person may ask for.
+std::optional<Fault> check_seconds(double seconds) {
+  if (seconds > 0 && seconds <= 86'400) return std::nullopt;
+  return Fault{FaultKind::bad_request, "the number of seconds must be more than 0 and at most 86400", "", ""};
+}
+
+bool port_is_wrong(double port) { return port < 1 || port > 65535 || port != static_cast<double>(static_cast<int>(port)); }
+
+std::chrono::milliseconds milliseconds_of(double seconds) {
+  return std::chrono::milliseconds(static_cast<std::int64_t>(seconds * 1000));
+}
+
+}  // namespace
+
+bool Asks::knows(const std::string& command) {
+  return command == "stream" || command == "link" || command == "switch" || command == "path" || command == "volume";
+}
+
+asio::awaitable<AskAnswer> Asks::carry_out(std::string command, json arguments, AskProgress progress, Stop& stop) {
+  AskAnswer out = failed({FaultKind::bad_request, "nothing answers to “" + command + "”", "", ""});
+  if (command == "stream") out = co_await stream(std::move(arguments), std::move(progress), stop);
+  if (command == "link") out = co_await link(std::move(arguments));
+  if (command == "switch") out = co_await look_at_switch(std::move(arguments));
+  if (command == "path") out = co_await path(std::move(arguments), std::move(progress), stop);
+  if (command == "volume") out = co_await volume(std::move(arguments), std::move(progress), stop);
+  co_return out;
+}
+
+asio::awaitable<AskAnswer> Asks::stream(json arguments, AskProgress progress, Stop& stop) {
+  stream::StreamRequest request;
+  request.url = word(arguments, "url");
+  const double seconds = number(arguments, "seconds", 10);
+  if (const auto wrong = check_seconds(seconds)) co_return failed(*wrong);
+  request.duration = milliseconds_of(seconds);
+  const auto transport = stream::transport_of(word(arguments, "transport", "auto"));
+  if (!transport) {
+    Fault fault{FaultKind::bad_request, "there is no transport “" + word(arguments, "transport") + "”", "", "tcp, udp, multicast or auto"};
+    co_return failed(fault);
+  }
+  request.transport = *transport;
+  const auto login = word(arguments, "login");
+  if (!login.empty()) {
+    request.login = login_of(secrets_, login);
+    if (!request.login) co_return failed(no_secret(login));
+  }
+  stream::StreamProgress on_time = [progress](double done, double total) {
+    if (progress) progress(done, total, "metering the stream");
+  };
+  auto received = co_await stream::receive_stream(std::move(request), std::move(on_time), stop);
+  if (received.fault && received.fault->kind == FaultKind::bad_request) co_return failed(*received.fault);
+  json answer = received.report;
+  if (received.fault)
+    answer["error"] = failed(*received.fault).answer.at("error");
+  co_return read(std::move(answer));
+}
+
+asio::awaitable<AskAnswer> Asks::link(json arguments) {
+  const auto interface = word(arguments, "interface");
+  std::function<Outcome<std::vector<link::PortReport>>()> look = [interface]() -> Outcome<std::vector<link::PortReport>> {
+    std::vector<link::PortReport> out;
+    for (const auto& name : interface.empty() ? link::list_ports() : std::vector<std::string>{interface}) {
+      auto port = link::read_port(name);
+      if (!port) return port.error();
+      out.push_back(std::move(*port));
+    }
+    return out;
+  };
+  auto ports = co_await offload<Outcome<std::vector<link::PortReport>>>(blocking_, std::move(look));
+  if (!ports) co_return failed(ports.error());
+  json answer = {{"ports", *ports}};
+  co_return read(std::move(answer));
+}
+
+asio::awaitable<AskAnswer> Asks::look_at_switch(json arguments) {
+  const double port = number(arguments, "udp_port", 161);
+  const auto address = word(arguments, "address"), secret = word(arguments, "snmp");
+  if (port_is_wrong(port)) co_return failed({FaultKind::bad_request, "there is no such UDP port", address, "1 to 65535"});
+  const auto access = snmp_of(secrets_, secret, address, static_cast<std::uint16_t>(port));
+  if (!access) co_return failed(no_secret(secret));
+  std::function<Outcome<link::SwitchReport>()> look = [access = *access] { return link::read_switch(access, 30s); };
+  auto report = co_await offload<Outcome<link::SwitchReport>>(blocking_, std::move(look));
+  if (!report) co_return failed(report.error());
+  json answer = *report;
+  co_return read(std::move(answer));
+}
+
+asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop& stop) {
+  const auto secret = word(arguments, "key");
+  const auto key = secrets_.key(secret);
+  if (!key) co_return failed(no_secret(secret));
+  const double port = number(arguments, "tcp_port", 7861), seconds = number(arguments, "seconds", 5);
+  if (port_is_wrong(port)) co_return failed({FaultKind::bad_request, "there is no such TCP port", "", "1 to 65535"});
+  if (const auto wrong = check_seconds(seconds)) co_return failed(*wrong);
+  const double ceiling = number(arguments, "ceiling_mbps", default_ceiling_bps / 1e6) * 1e6;
+  if (!(ceiling > 0)) co_return failed({FaultKind::bad_request, "the ceiling must be more than 0", "", ""});
+  json answer;
+  for (const auto direction : {path::Direction::to_far_end, path::Direction::from_far_end}) {
+    const char* name = direction == path::Direction::to_far_end ? "to" : "from";
+    path::FarEndAddress far_end{word(arguments, "host"), static_cast<std::uint16_t>(port), *key};
+    path::PathProgress on_time = [&, name](double done, double) {
+      const double before = direction == path::Direction::to_far_end ? 0 : seconds;
+      if (progress) progress(before + done, 2 * seconds, std::string("measuring ") + name + " the far end");
+    };
+    auto report = co_await path::measure_throughput(std::move(far_end), direction, milliseconds_of(seconds), ceiling,
+                                                    std::move(on_time), stop);
+    if (!report) co_return failed(report.error());
+    answer[name] = *report;
+    if (stop.requested()) break;
+  }
+  co_return read(std::move(answer));
+}
+
+asio::awaitable<AskAnswer> Asks::volume(json arguments, AskProgress progress, Stop& stop) {
+  volume::VolumeRequest request;
+  request.path = word(arguments, "path");
+  const double seconds = number(arguments, "seconds", 10);
+  if (const auto wrong = check_seconds(seconds)) co_return failed(*wrong);
+  request.duration = milliseconds_of(seconds);
+  request.parallel_files = static_cast<int>(number(arguments, "files", 4));
+  auto executor = co_await asio::this_coro::executor;
+  // The measurement runs on the pool; its progress is told on the network thread.
+  volume::VolumeProgress on_time = [progress, executor](double done, double total) {
+    if (!progress) return;
+    asio::post(executor, [progress, done, total] { progress(done, total, "writing to the volume"); });
+  };
+  std::function<Outcome<volume::VolumeReport>()> measure = [request, &stop, on_time] {
+    return volume::measure_volume(request, stop.flag(), on_time);
+  };
+  auto report = co_await offload<Outcome<volume::VolumeReport>>(blocking_, std::move(measure));
+  if (!report) co_return failed(report.error());
+  json answer = *report;
+  co_return read(std::move(answer));
+}
+
+}  // namespace tallywire::round

@@ -1,0 +1,166 @@
+#include "daemon/round/real_instruments.hpp"
+
+#include "daemon/round/access.hpp"
+#include "probes/camera/identity.hpp"
+#include "probes/deadline.hpp"
+#include "probes/link/switch_reader.hpp"
+#include "probes/path/far_end_asker.hpp"
+#include "probes/stream/receiver.hpp"
+#include "probes/volume/volume.hpp"
+
+namespace tallywire::round {
+
+namespace asio = boost::asio;
+using namespace std::chrono_literals;
+
+namespace {
+
+constexpr auto answer_limit = 5s;
+constexpr auto switch_limit = 15s;
+constexpr auto between_looks = 2s;
+constexpr int volume_files = 4;
+
+std::chrono::milliseconds milliseconds_of(double seconds) {
+  return std::chrono::milliseconds(static_cast<std::int64_t>(seconds * 1000));
+}
+
+Measured all_unread(const std::string& subject, std::initializer_list<const char*> quantities, Fault fault) {
+  Measured out;
+  for (const char* quantity : quantities)
+    out.readings.push_back(unread(subject, quantity, fault.sentence(), now_utc()));
+  out.fault = std::move(fault);
+  return out;
+}
+
+Fault no_secret(const std::string& name) {
+  return {FaultKind::bad_request, "there is no secret “" + name + "”", "the secrets file", "add it, see docs/design-file.md"};
+}
+
+}  // namespace
+
+asio::awaitable<Measured> RealInstruments::ask_camera(const config::Camera& camera, Stop&) {
+  const auto subject = config::subject_of(camera);
+  camera::CameraRequest request;
+  request.address = camera.address;
+  request.onvif_tcp_port = camera.onvif_port;
+  request.answer_limit = answer_limit;
+  if (camera.login_secret) request.login = login_of(secrets_, *camera.login_secret);
+  auto report = co_await camera::ask_camera(std::move(request));
+  if (!report) {
+    auto out = all_unread(subject, {"clock_offset_s", "serial", "firmware", "model"}, report.error());
+    co_return out;
+  }
+  Measured out;
+  out.readings = camera::to_readings(*report, subject);
+  co_return out;
+}
+
+asio::awaitable<Measured> RealInstruments::meter_stream(const config::Camera& camera, const config::Head& head,
+                                                        const config::Stream& s, double seconds, Stop& stop) {
+  const auto subject = config::subject_of(camera, head, s);
+  stream::StreamRequest request;
+  request.url = config::stream_url(camera, s);
+  request.duration = milliseconds_of(seconds);
+  request.answer_limit = answer_limit;
+  request.transport = static_cast<stream::TransportChoice>(s.transport);
+  std::optional<Fault> fault;
+  if (request.url.empty())
+    fault = Fault{FaultKind::bad_request, "the design gives no path for this stream", subject, "add “path”"};
+  if (camera.login_secret) {
+    request.login = login_of(secrets_, *camera.login_secret);
+    if (!request.login) fault = no_secret(*camera.login_secret);
+  }
+  Measured out;
+  if (fault) {
+    out.readings = stream::to_readings(stream::unread_report(fault->sentence(), now_utc()), subject);
+    out.fault = std::move(fault);
+    co_return out;
+  }
+  stream::StreamProgress nobody;
+  auto received = co_await stream::receive_stream(std::move(request), std::move(nobody), stop);
+  out.readings = stream::to_readings(received.report, subject);
+  out.fault = std::move(received.fault);
+  co_return out;
+}
+
+asio::awaitable<SwitchLook> RealInstruments::look_at_switch(const config::Switch& sw, Stop&) {
+  SwitchLook out;
+  const auto access = snmp_of(secrets_, sw.snmp->secret, sw.address, sw.snmp->udp_port);
+  if (!access) {
+    out.fault = no_secret(sw.snmp->secret);
+    co_return out;
+  }
+  std::function<Outcome<link::SwitchReport>()> look = [access = *access] { return link::read_switch(access, switch_limit); };
+  auto again = look;
+  auto first = co_await offload<Outcome<link::SwitchReport>>(blocking_, std::move(look));
+  if (!first) {
+    out.fault = first.error();
+    co_return out;
+  }
+  co_await pause_for(between_looks);
+  auto second = co_await offload<Outcome<link::SwitchReport>>(blocking_, std::move(again));
+  const auto& report = second ? *second : *first;
+  const auto rates = second ? link::difference(*first, *second) : std::map<std::string, link::PortRate>();
+  for (const auto& port : report.ports) {
+    auto& look_at = out.ports[port.name];
+    look_at.readings = link::to_readings(report, port, "");
+    if (const auto rate = rates.find(port.name); rate != rates.end()) {
+      look_at.in_bps = rate->second.in_bps;
+      look_at.out_bps = rate->second.out_bps;
+    }
+    for (const auto& hardware : port.learnt_addresses) out.learnt[hardware] = port.name;
+  }
+  if (const auto why = report.unread.find("learnt_addresses"); why != report.unread.end()) out.learnt_unread = why->second;
+  co_return out;
+}
+
+asio::awaitable<Measured> RealInstruments::measure_path(const config::FarEndAt& far_end, double ceiling_bps,
+                                                        double seconds, Stop& stop) {
+  Measured out;
+  const auto key = secrets_.key(far_end.secret);
+  if (!key) {
+    out = all_unread(config::far_end_subject, {"tcp_goodput_bps", "round_trip_ms"}, no_secret(far_end.secret));
+    co_return out;
+  }
+  path::FarEndAddress address{far_end.address, far_end.tcp_port, *key};
+  path::PathProgress nobody;
+  auto report = co_await path::measure_throughput(std::move(address), path::Direction::to_far_end,
+                                                  milliseconds_of(seconds), ceiling_bps, std::move(nobody), stop);
+  if (report)
+    out.readings = path::to_readings(*report, config::far_end_subject);
+  else
+    out = all_unread(config::far_end_subject, {"tcp_goodput_bps", "round_trip_ms"}, report.error());
+  co_return out;
+}
+
+asio::awaitable<Measured> RealInstruments::measure_volume(const config::Recorder& recorder, const config::Volume& volume,
+                                                          double seconds, Stop& stop) {
+  const auto subject = config::subject_of(recorder, volume);
+  Outcome<volume::VolumeReport> report = Fault{};
+  if (volume.on_far_end) {
+    const auto key = far_end_ ? secrets_.key(far_end_->secret) : std::nullopt;
+    if (!key) {
+      report = no_secret(far_end_ ? far_end_->secret : "of the far end");
+    } else {
+      path::FarEndAddress address{far_end_->address, far_end_->tcp_port, *key};
+      report = co_await path::measure_far_volume(std::move(address), volume.path, milliseconds_of(seconds), volume_files, stop);
+    }
+  } else {
+    volume::VolumeRequest request;
+    request.path = volume.path;
+    request.duration = milliseconds_of(seconds);
+    request.parallel_files = volume_files;
+    std::function<Outcome<volume::VolumeReport>()> measure = [request, &stop] {
+      return volume::measure_volume(request, stop.flag(), {});
+    };
+    report = co_await offload<Outcome<volume::VolumeReport>>(blocking_, std::move(measure));
+  }
+  Measured out;
+  if (report)
+    out.readings = volume::to_readings(*report, subject);
+  else
+    out = all_unread(subject, {"sustained_write_bytes_per_s", "slowest_second_bytes_per_s"}, report.error());
+  co_return out;
+}
+
+}  // namespace tallywire::round

@@ -1,0 +1,317 @@
+#include "daemon/site_service.hpp"
+
+#include "config/design_json.hpp"
+#include "probes/deadline.hpp"
+
+#include <boost/asio/post.hpp>
+#include <nlohmann/json.hpp>
+#include <spdlog/spdlog.h>
+
+namespace tallywire {
+
+namespace asio = boost::asio;
+
+namespace {
+
+constexpr std::size_t most_asks_at_once = 8;
+constexpr std::size_t asks_remembered = 64;
+
+nlohmann::json fault_json(const Fault& fault) {
+  return {{"error",
+           {{"kind", name_of(fault.kind)},
+            {"what", fault.what},
+            {"where", fault.where},
+            {"try_next", fault.try_next}}}};
+}
+
+}  // namespace
+
+// A round while it runs: what has been read so far, and who is told.
+struct SiteService::RunningRound : round::RoundListener {
+  RunningRound(SiteService& s) : service(s) {}
+  void planned(const nlohmann::json& h) override {
+    head.update(h);
+    service.parts_.feed.publish("round_started", {{"round", id},
+                                                  {"kind", head.at("kind")},
+                                                  {"planned_s", head.at("planned_s")},
+                                                  {"plan", head.at("plan")}});
+  }
+  void progressed(double done_s, double planned_s, const std::string& text) override {
+    const auto now = std::chrono::steady_clock::now();
+    if (now - last_told < std::chrono::seconds(1) && text == last_text) return;
+    last_told = now;
+    last_text = text;
+    service.parts_.feed.publish_passing(
+        "round_progress",
+        {{"round", id}, {"done_s", done_s}, {"planned_s", planned_s}, {"text", text}});
+  }
+  void read(const std::vector<Reading>& readings) override {
+    auto& record = service.parts_.record;
+    service.write("the readings of round " + std::to_string(id),
+                  [&record, number = id, readings] { return record.add_readings(number, readings); });
+    for (const auto& reading : readings) {
+      nlohmann::json data = reading;
+      data["round"] = id;
+      service.parts_.feed.publish_passing("reading", data);
+    }
+  }
+
+  SiteService& service;
+  std::int64_t id = 0;
+  nlohmann::json head;
+  Stop stop;
+  std::chrono::steady_clock::time_point last_told{};
+  std::string last_text;
+};
+
+struct SiteService::Ask {
+  std::int64_t id = 0;
+  bool done = false;
+  nlohmann::json progress = {{"done_s", 0}, {"total_s", 0}, {"text", ""}};
+  round::AskAnswer answer;
+  Stop stop;
+};
+
+SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interfaces)
+    : parts_(parts),
+      interfaces_(interfaces),
+      started_(now_utc()),
+      roll_(parts.design, round::own_hardware_addresses(), started_),
+      instruments_(parts.secrets, parts.blocking),
+      asks_(parts.secrets, parts.blocking),
+      watch_(
+          parts.context.get_executor(), roll_, std::move(interfaces),
+          [this](const round::Changes& changes) { tell(changes); },
+          [this](const round::WatchedInterface& w) {
+            parts_.feed.publish("interface", {{"interface", w.interface},
+                                              {"state", w.state},
+                                              {"at", to_rfc3339(now_utc())},
+                                              {"note", w.note}});
+          }),
+      tasks_(parts.context.get_executor()) {
+  instruments_.set_far_end(parts.design.far_end);
+}
+
+SiteService::~SiteService() = default;
+
+Outcome<void> SiteService::start() {
+  auto saved = parts_.record.roll();
+  if (!saved) return saved.error();
+  if (*saved) roll_.restore(**saved, now_utc());
+  parts_.feed.on_failure([this](const Fault& fault) { write_failed("an event", fault); });
+  return watch_.start();
+}
+
+void SiteService::stop() {
+  watch_.stop();
+  cancel_round();
+  for (auto& [id, ask] : asked_) ask->stop.request();
+}
+
+// ---- the record ---------------------------------------------------------------------------------
+
+void SiteService::write(std::string what, std::function<Outcome<void>()> action) {
+  asio::post(parts_.writing, [this, what = std::move(what), action = std::move(action)] {
+    auto outcome = action();
+    asio::post(parts_.context, [this, what, outcome] {
+      if (outcome)
+        record_fault_.clear();
+      else
+        write_failed(what, outcome.error());
+    });
+  });
+}
+
+// Said at once and once: the feed and the log, not a line for every reading.
+void SiteService::write_failed(const std::string& what, const Fault& fault) {
+  const auto sentence = fault.sentence();
+  if (record_fault_ == sentence) return;
+  record_fault_ = sentence;
+  spdlog::error("{} could not be kept: {}", what, sentence);
+  parts_.feed.publish_passing("record_fault", fault_json(fault).at("error"));
+}
+
+void SiteService::save_roll() {
+  auto& record = parts_.record;
+  write("the roll", [&record, roll = nlohmann::json(roll_.entries())] { return record.save_roll(roll); });
+}
+
+// ---- the roll -----------------------------------------------------------------------------------
+
+void SiteService::tell(const round::Changes& changes) {
+  for (const auto& change : changes.cameras) {
+    nlohmann::json data = change.entry;
+    data["was"] = name_of(change.was);
+    data["at"] = data.at("since");
+    data.erase("since");
+    spdlog::info("{}: {} -> {} {}", change.entry.camera, name_of(change.was),
+                 name_of(change.entry.presence), change.entry.reason);
+    parts_.feed.publish("presence", data);
+  }
+  for (const auto& stranger : changes.strangers) {
+    spdlog::info("a stranger: {} {}", stranger.hardware_address, stranger.address);
+    parts_.feed.publish("stranger", {{"hardware_address", stranger.hardware_address},
+                                     {"address", stranger.address},
+                                     {"at", to_rfc3339(stranger.first_seen)},
+                                     {"seen_on", stranger.seen_on}});
+  }
+  if (!changes.cameras.empty()) save_roll();
+}
+
+void SiteService::heard(const std::string& camera) { tell(roll_.heard(camera, now_utc())); }
+
+void SiteService::place(const std::string& hardware_address, const std::string& seen_on) {
+  roll_.place(hardware_address, seen_on);
+}
+
+void SiteService::judged(const std::string& camera, bool wanting, const std::string& reason) {
+  tell(roll_.judged(camera, wanting, reason, now_utc()));
+}
+
+// ---- what the API asks --------------------------------------------------------------------------
+
+nlohmann::json SiteService::describe() {
+  return {{"version", TALLYWIRE_VERSION},
+          {"started", to_rfc3339(started_)},
+          {"site", parts_.design.site.name},
+          {"design_sha256", parts_.design.sha256},
+          {"round_running", running_ ? nlohmann::json(running_->id) : nlohmann::json()},
+          {"interfaces", interfaces_},
+          {"next_night", parts_.design.nightly_at ? nlohmann::json(*parts_.design.nightly_at)
+                                                  : nlohmann::json()},
+          {"record_fault", record_fault_.empty() ? nlohmann::json() : nlohmann::json(record_fault_)}};
+}
+
+nlohmann::json SiteService::site() { return config::to_json(parts_.design); }
+
+nlohmann::json SiteService::roll_json() const {
+  nlohmann::json watching = nlohmann::json::array();
+  for (const auto& w : watch_.interfaces())
+    watching.push_back({{"interface", w.interface}, {"state", w.state}, {"note", w.note}});
+  return {{"cameras", roll_.entries()}, {"strangers", roll_.strangers()}, {"watching", watching}};
+}
+
+Outcome<std::int64_t> SiteService::start_round(const std::string& kind, std::vector<std::string> cameras) {
+  if (running_)
+    return Fault{FaultKind::bad_request, "a round is running already",
+                 "round " + std::to_string(running_->id), "wait for its end, or cancel it"};
+  round::RoundOrder order{kind, std::move(cameras)};
+  const auto unknown = round::unknown_cameras(parts_.design, order);
+  if (!unknown.empty())
+    return Fault{FaultKind::bad_request, "the design knows no camera “" + unknown.front() + "”", "",
+                 "see the ids in `tallywire arrivals`"};
+  record::RoundHead head;
+  head.kind = kind;
+  head.state = "running";
+  head.site = parts_.design.site.name;
+  head.design_sha256 = parts_.design.sha256;
+  head.started = now_utc();
+  auto id = parts_.record.begin_round(head);
+  if (!id) {
+    write_failed("a round", id.error());
+    return id.error();
+  }
+  running_ = std::make_shared<RunningRound>(*this);
+  running_->id = *id;
+  running_->head = {{"round", *id},       {"kind", kind},
+                    {"state", "running"}, {"site", head.site},
+                    {"started", to_rfc3339(head.started)},
+                    {"design_sha256", head.design_sha256}};
+  tasks_.spawn("round " + std::to_string(*id), run_round(running_, std::move(order)));
+  return *id;
+}
+
+asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> running,
+                                             round::RoundOrder order) {
+  round::Runner runner(parts_.design, *this, instruments_, *running, running->stop);
+  // However the round ends, another one may begin.
+  struct Over {
+    SiteService& service;
+    ~Over() { service.running_.reset(); }
+  };
+  const Over over{*this};
+  auto document = co_await runner.run(std::move(order));
+  document["round"] = running->id;
+  auto& record = parts_.record;
+  std::function<Outcome<void>()> keep = [&record, id = running->id, document] {
+    return record.end_round(id, document.at("state"), document);
+  };
+  auto kept = co_await offload<Outcome<void>>(parts_.writing, std::move(keep));
+  if (!kept) write_failed("round " + std::to_string(running->id), kept.error());
+  for (const auto& verdict : document.at("verdicts")) {
+    nlohmann::json data = verdict;
+    data["round"] = running->id;
+    parts_.feed.publish_passing("verdict", data);
+  }
+  for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom"}) document.erase(part);
+  parts_.feed.publish("round_ended", document);
+  spdlog::info("round {} {}: {}", running->id, document.at("state").get<std::string>(),
+               document.at("counts").dump());
+}
+
+bool SiteService::cancel_round() {
+  if (!running_) return false;
+  running_->stop.request();
+  return true;
+}
+
+std::optional<nlohmann::json> SiteService::running_round() {
+  if (!running_) return std::nullopt;
+  return running_->head;
+}
+
+std::size_t SiteService::busy_asks() const {
+  std::size_t busy = 0;
+  for (const auto& [id, ask] : asked_) busy += !ask->done;
+  return busy;
+}
+
+Outcome<std::int64_t> SiteService::start_ask(const std::string& command, const nlohmann::json& arguments) {
+  if (!round::Asks::knows(command))
+    return Fault{FaultKind::bad_request, "nothing answers to “" + command + "”", "",
+                 "stream, link, switch, path or volume"};
+  if (busy_asks() >= most_asks_at_once)
+    return Fault{FaultKind::bad_request, "too many measurements run already", "", "wait for one to end"};
+  while (asked_.size() >= asks_remembered && asked_.begin()->second->done) asked_.erase(asked_.begin());
+  auto ask = std::make_shared<Ask>();
+  ask->id = next_ask_++;
+  asked_[ask->id] = ask;
+  tasks_.spawn("ask " + std::to_string(ask->id), run_ask(ask, command, arguments));
+  return ask->id;
+}
+
+asio::awaitable<void> SiteService::run_ask(std::shared_ptr<Ask> ask, std::string command,
+                                           nlohmann::json arguments) {
+  round::AskProgress progress = [ask](double done_s, double total_s, const std::string& text) {
+    ask->progress = {{"done_s", done_s}, {"total_s", total_s}, {"text", text}};
+  };
+  struct Done {
+    Ask& ask;
+    ~Done() { ask.done = true; }
+  };
+  const Done done{*ask};
+  ask->answer = {fault_json({FaultKind::system, "the measurement broke off", command, "look in the log"}), 3};
+  auto answer = co_await asks_.carry_out(std::move(command), std::move(arguments), std::move(progress),
+                                         ask->stop);
+  ask->answer = std::move(answer);
+}
+
+std::optional<nlohmann::json> SiteService::ask(std::int64_t id) {
+  const auto at = asked_.find(id);
+  if (at == asked_.end()) return std::nullopt;
+  const auto& ask = *at->second;
+  return nlohmann::json{{"ask", id},
+                        {"state", ask.done ? "done" : "running"},
+                        {"progress", ask.progress},
+                        {"answer", ask.done ? ask.answer.answer : nlohmann::json()},
+                        {"exit_code", ask.done ? nlohmann::json(ask.answer.exit_code) : nlohmann::json()}};
+}
+
+bool SiteService::cancel_ask(std::int64_t id) {
+  const auto at = asked_.find(id);
+  if (at == asked_.end()) return false;
+  at->second->stop.request();
+  return true;
+}
+
+}  // namespace tallywire

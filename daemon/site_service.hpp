@@ -1,0 +1,91 @@
+// What tallywired does: keeps the roll, runs rounds and asks one at a time, records what was read, and
+// answers the API. Network thread only; the record is written on a thread of its own, in order.
+#pragma once
+
+#include "config/design.hpp"
+#include "config/secrets.hpp"
+#include "daemon/api/event_feed.hpp"
+#include "daemon/api/service.hpp"
+#include "daemon/record/record.hpp"
+#include "daemon/round/asks.hpp"
+#include "daemon/round/real_instruments.hpp"
+#include "daemon/round/runner.hpp"
+#include "daemon/round/watch.hpp"
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/thread_pool.hpp>
+
+#include <deque>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace tallywire {
+
+struct SiteServiceParts {
+  boost::asio::io_context& context;
+  const config::Design& design;
+  const config::Secrets& secrets;
+  record::Record& record;
+  api::EventFeed& feed;
+  boost::asio::thread_pool& blocking;  // probes: SNMP, disks
+  boost::asio::thread_pool& writing;   // one thread: the record
+};
+
+class SiteService : public api::Service, public round::RollKeeper {
+ public:
+  SiteService(SiteServiceParts parts, std::vector<std::string> interfaces);
+  ~SiteService() override;
+
+  // Restores the roll and begins to listen. A Fault when no interface can be opened.
+  Outcome<void> start();
+  // Ends rounds and asks cleanly; `finished` tells when nothing runs any more.
+  void stop();
+  bool finished() const { return !running_ && busy_asks() == 0; }
+
+  nlohmann::json describe() override;
+  nlohmann::json site() override;
+  nlohmann::json roll_json() const;
+  nlohmann::json roll() override { return roll_json(); }
+  Outcome<std::int64_t> start_round(const std::string& kind, std::vector<std::string> cameras) override;
+  bool cancel_round() override;
+  Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) override;
+  std::optional<nlohmann::json> ask(std::int64_t id) override;
+  bool cancel_ask(std::int64_t id) override;
+  std::optional<nlohmann::json> running_round() override;
+
+ private:
+  struct RunningRound;
+  struct Ask;
+
+  const round::Roll& roll() const override { return roll_; }
+  void heard(const std::string& camera) override;
+  void place(const std::string& hardware_address, const std::string& seen_on) override;
+  void judged(const std::string& camera, bool wanting, const std::string& reason) override;
+
+  void tell(const round::Changes& changes);
+  void save_roll();
+  void write(std::string what, std::function<Outcome<void>()> action);
+  void write_failed(const std::string& what, const Fault& fault);
+  boost::asio::awaitable<void> run_round(std::shared_ptr<RunningRound> running, round::RoundOrder order);
+  boost::asio::awaitable<void> run_ask(std::shared_ptr<Ask> ask, std::string command,
+                                       nlohmann::json arguments);
+  std::size_t busy_asks() const;
+
+  SiteServiceParts parts_;
+  std::vector<std::string> interfaces_;
+  SystemTime started_;
+  round::Roll roll_;
+  round::RealInstruments instruments_;
+  round::Asks asks_;
+  round::Watch watch_;
+  round::TaskGroup tasks_;
+  std::shared_ptr<RunningRound> running_;
+  std::map<std::int64_t, std::shared_ptr<Ask>> asked_;
+  std::int64_t next_ask_ = 1;
+  std::string record_fault_;  // empty: the last write went well
+};
+
+}  // namespace tallywire

@@ -1,0 +1,40 @@
+// Being the far end: takes part in measurements of those who hold the same key, and of nobody else.
+#pragma once
+
+#include "probes/fault.hpp"
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/ip/tcp.hpp>
+#include <boost/asio/thread_pool.hpp>
+
+#include <atomic>
+#include <map>
+#include <memory>
+#include <string>
+
+namespace tallywire::path {
+
+struct FarEndSettings {
+  std::string address;                         // to listen on, numeric
+  std::uint16_t tcp_port = 7861;
+  std::string key;
+  std::map<std::string, std::string> volumes;  // name -> directory that may be measured; nothing else is
+};
+
+class FarEnd {
+ public:
+  static constexpr int most_sessions = 4;
+
+  // `blocking` runs the volume measurements. All must outlive the far end.
+  FarEnd(boost::asio::io_context& context, boost::asio::thread_pool& blocking, FarEndSettings settings);
+  Outcome<void> start();
+  // Ends every session and the listening.
+  void stop();
+  std::uint16_t tcp_port() const;
+
+ private:
+  struct State;
+  std::shared_ptr<State> state_;
+};
+
+}  // namespace tallywire::path

@@ -1,0 +1,36 @@
+// Asks a far end to take part in a measurement. Nothing but the greeting is sent at a host that does not prove
+// that it holds the key.
+#pragma once
+
+#include "probes/fault.hpp"
+#include "probes/path/throughput.hpp"
+#include "probes/stop.hpp"
+#include "probes/volume/volume.hpp"
+
+#include <boost/asio/awaitable.hpp>
+
+#include <chrono>
+#include <functional>
+#include <string>
+
+namespace tallywire::path {
+
+struct FarEndAddress {
+  std::string address;        // numeric
+  std::uint16_t tcp_port = 7861;
+  std::string key;            // at least 16 octets
+};
+
+using PathProgress = std::function<void(double done_s, double total_s)>;
+
+boost::asio::awaitable<Outcome<ThroughputReport>> measure_throughput(FarEndAddress far_end, Direction direction,
+                                                                     std::chrono::milliseconds duration,
+                                                                     double ceiling_bps, PathProgress progress,
+                                                                     Stop& stop);
+
+// The far end measures a directory that its settings name for this path.
+boost::asio::awaitable<Outcome<volume::VolumeReport>> measure_far_volume(FarEndAddress far_end, std::string path,
+                                                                         std::chrono::milliseconds duration,
+                                                                         int parallel_files, Stop& stop);
+
+}  // namespace tallywire::path

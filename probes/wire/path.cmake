@@ -1,0 +1,3 @@
+tallywire_room(wire_path
+  SOURCES far_end_handshake.cpp
+  LINKS tallywire_probe_base OpenSSL::Crypto nlohmann_json::nlohmann_json)
