@@ -19,9 +19,10 @@ tallywire_test_packages=(
 
 # install_packages NAME...: installs what is missing; asks the archive only when something is.
 install_packages() {
-  local missing=() name
+  local missing=() name have
+  have=$(dpkg-query -W -f='${Package} ${Status}\n' "$@" 2>/dev/null | sed -n 's/ install ok installed$//p' || true)
   for name in "$@"; do
-    dpkg-query -W -f='${Status}' "$name" 2>/dev/null | grep -q '^install ok installed$' || missing+=("$name")
+    grep -qxF "$name" <<< "$have" || missing+=("$name")
   done
   [ ${#missing[@]} -eq 0 ] && return 0
   if [ "$(id -u)" -ne 0 ]; then
@@ -47,13 +48,14 @@ install_packages() {
   rm -f "$log"
 }
 
-# build_tree DIRECTORY [cmake options]: configures once, then builds; prints only on failure.
+# build_tree DIRECTORY [target…]: configures with $cmake_options, then builds the targets, or all; prints only on
+# failure.
+cmake_options=(-DCMAKE_BUILD_TYPE=Release)
 build_tree() {
-  local directory=$1
+  local directory=$1 log
   shift
-  local log
   log=$(mktemp)
-  if ! { cmake -S . -B "$directory" -G Ninja "$@" && cmake --build "$directory"; } > "$log" 2>&1; then
+  if ! { cmake -S . -B "$directory" -G Ninja "${cmake_options[@]}" && ninja -C "$directory" "$@"; } > "$log" 2>&1; then
     grep -E 'error|FAILED|Error' "$log" | head -30 >&2
     echo "The build failed; the whole log is in $log." >&2
     return 2

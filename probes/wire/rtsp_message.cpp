@@ -60,7 +60,8 @@ bool read_first_line(std::string_view line, RtspMessage& out) {
     return true;
   }
   out.method = cut(line, ' ');
-  return !out.method.empty() && line.find("RTSP/") != std::string_view::npos &&
+  out.target = trim(cut(line, ' '));
+  return !out.method.empty() && line.substr(0, 5) == "RTSP/" &&
          std::all_of(out.method.begin(), out.method.end(),
                      [](unsigned char c) { return std::isupper(c) || c == '_'; });
 }

@@ -16,6 +16,7 @@ struct RtspMessage {
   int status = 0;          // 0: a request of the server
   std::string reason;
   std::string method;      // of a request
+  std::string target;      // of a request: its URL
   std::vector<std::pair<std::string, std::string>> headers;  // names in lower case
   std::string body;
 

@@ -1,0 +1,31 @@
+// One simulated camera: what it serves and who may come in.
+#pragma once
+
+#include "tests/site/clip.hpp"
+
+#include <boost/asio/awaitable.hpp>
+#include <boost/asio/io_context.hpp>
+
+#include <string>
+#include <vector>
+
+namespace tallywire::site {
+
+struct Camera {
+  std::string address;
+  std::string interface = "eth0";
+  std::string user, password;
+  std::string serial;
+  int rtsp_port = 554;
+  int onvif_port = 80;
+  double clock_offset_s = 0;
+  bool speaks = true;          // a stranger only announces itself
+  std::vector<StreamPlan> streams;
+};
+
+// Probes and announces the address as RFC 5227 lays down, with shorter pauses.
+boost::asio::awaitable<void> announce(const Camera& camera);
+boost::asio::awaitable<void> serve_rtsp(const Camera& camera);
+boost::asio::awaitable<void> serve_onvif(const Camera& camera);
+
+}  // namespace tallywire::site

@@ -1,0 +1,3 @@
+tallywire_tests(wire_media
+  SOURCES rtp_test.cpp rtcp_test.cpp parameter_sets_test.cpp payloads_test.cpp
+  LINKS tallywire_wire_media)
