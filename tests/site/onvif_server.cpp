@@ -22,7 +22,7 @@ using asio::ip::tcp;
 namespace {
 
 std::string between(const std::string& text, const std::string& tag) {
-  auto begin = text.find("<" + tag);
+  auto begin = std::min(text.find("<" + tag + ">"), text.find("<" + tag + " "));
   if (begin == std::string::npos) return {};
   begin = text.find('>', begin);
   const auto end = text.find("</" + tag, begin);
