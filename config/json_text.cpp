@@ -1,6 +1,7 @@
 #include "config/json_text.hpp"
 
 #include <algorithm>
+#include <optional>
 #include <set>
 
 namespace tallywire::config {
@@ -14,7 +15,11 @@ class Walker {
  public:
   Walker(std::string_view text, JsonText& out) : text_(text), out_(out) {}
 
-  void walk() { value("", 0); }
+  // Where the walk had to stop; none when it came to the end of a value.
+  std::optional<Position> walk() {
+    if (value("", 0)) return std::nullopt;
+    return here();
+  }
 
  private:
   Position here() const {
@@ -120,7 +125,7 @@ std::string pointer_part(const std::string& key) {
 JsonText read_json_text(std::string_view text) {
   JsonText out;
   if (text.substr(0, 3) == "\xef\xbb\xbf") text.remove_prefix(3);
-  Walker(text, out).walk();
+  const auto stopped = Walker(text, out).walk();
   const bool too_deep = std::any_of(out.faults.begin(), out.faults.end(),
                                     [](const TextFault& f) { return f.what == "nested too deep"; });
   if (too_deep) {
@@ -131,7 +136,7 @@ JsonText read_json_text(std::string_view text) {
     out.value = nlohmann::json::parse(text);
   } catch (const nlohmann::json::parse_error& e) {
     out.value = nlohmann::json(nlohmann::json::value_t::discarded);
-    const auto at = position_of(text, e.byte > 0 ? e.byte - 1 : 0);
+    const auto at = stopped ? *stopped : position_of(text, e.byte > 0 ? e.byte - 1 : 0);
     const bool ended = e.byte > text.size();
     out.faults.push_back({at, "", ended ? "the file ends in the middle" : "this is no JSON from here on",
                           "look for a missing comma, quote or bracket just before"});

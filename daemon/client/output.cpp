@@ -28,7 +28,7 @@ void print_answer(const Command& command, const json& answer) {
   if (const auto at = answer.find("error"); at != answer.end()) {
     const Fault fault{FaultKind::system, at->value("what", ""), at->value("where", ""), at->value("try_next", "")};
     std::fprintf(stderr, "tallywire: %s\n", fault.sentence().c_str());
-    if (answer.size() == 1) return;
+    return;
   }
   std::string text;
   if (command.name == "round" || command.name == "prove")
