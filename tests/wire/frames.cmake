@@ -1,0 +1,1 @@
+tallywire_tests(wire_frames SOURCES frames_test.cpp LINKS tallywire_wire_frames)

@@ -1,0 +1,1 @@
+tallywire_tests(wire_path SOURCES far_end_handshake_test.cpp LINKS tallywire_wire_path)
