@@ -175,7 +175,7 @@ nlohmann::json SiteService::describe() {
           {"started", to_rfc3339(started_)},
           {"site", parts_.design.site.name},
           {"design_sha256", parts_.design.sha256},
-          {"round_running", running_ ? nlohmann::json(running_->id) : nlohmann::json()},
+          {"round_running", running_ && running_->id ? nlohmann::json(running_->id) : nlohmann::json()},
           {"interfaces", interfaces_},
           {"next_night", parts_.design.nightly_at ? nlohmann::json(*parts_.design.nightly_at)
                                                   : nlohmann::json()},
@@ -191,14 +191,14 @@ nlohmann::json SiteService::roll_json() const {
   return {{"cameras", roll_.entries()}, {"strangers", roll_.strangers()}, {"watching", watching}};
 }
 
-Outcome<std::int64_t> SiteService::start_round(const std::string& kind, std::vector<std::string> cameras) {
+asio::awaitable<Outcome<std::int64_t>> SiteService::start_round(std::string kind, std::vector<std::string> cameras) {
   if (running_)
-    return Fault{FaultKind::bad_request, "a round is running already",
+    co_return Fault{FaultKind::bad_request, "a round is running already",
                  "round " + std::to_string(running_->id), "wait for its end, or cancel it"};
   round::RoundOrder order{kind, std::move(cameras)};
   const auto unknown = round::unknown_cameras(parts_.design, order);
   if (!unknown.empty())
-    return Fault{FaultKind::bad_request, "the design knows no camera “" + unknown.front() + "”", "",
+    co_return Fault{FaultKind::bad_request, "the design knows no camera “" + unknown.front() + "”", "",
                  "see the ids in `tallywire arrivals`"};
   record::RoundHead head;
   head.kind = kind;
@@ -206,19 +206,22 @@ Outcome<std::int64_t> SiteService::start_round(const std::string& kind, std::vec
   head.site = parts_.design.site.name;
   head.design_sha256 = parts_.design.sha256;
   head.started = now_utc();
-  auto id = parts_.record.begin_round(head);
+  const auto starting = std::make_shared<RunningRound>(*this);
+  running_ = starting;  // no other may begin while the record gives this one its number
+  std::function<Outcome<std::int64_t>()> begin = [&record = parts_.record, head] { return record.begin_round(head); };
+  auto id = co_await offload<Outcome<std::int64_t>>(parts_.writing, std::move(begin));
   if (!id) {
+    running_.reset();
     write_failed("a round", id.error());
-    return id.error();
+    co_return id.error();
   }
-  running_ = std::make_shared<RunningRound>(*this);
-  running_->id = *id;
-  running_->head = {{"round", *id},       {"kind", kind},
+  starting->id = *id;
+  starting->head = {{"round", *id},       {"kind", kind},
                     {"state", "running"}, {"site", head.site},
                     {"started", to_rfc3339(head.started)},
                     {"design_sha256", head.design_sha256}};
-  tasks_.spawn("round " + std::to_string(*id), run_round(running_, std::move(order)));
-  return *id;
+  tasks_.spawn("round " + std::to_string(*id), run_round(starting, std::move(order)));
+  co_return *id;
 }
 
 asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> running,
@@ -246,7 +249,7 @@ asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> runni
   for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom"}) document.erase(part);
   parts_.feed.publish("round_ended", document);
   spdlog::info("round {} {}: {}", running->id, document.at("state").get<std::string>(),
-               document.at("counts").dump());
+               json_line(document.at("counts")));
 }
 
 bool SiteService::cancel_round() {

@@ -49,7 +49,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   nlohmann::json site() override;
   nlohmann::json roll_json() const;
   nlohmann::json roll() override { return roll_json(); }
-  Outcome<std::int64_t> start_round(const std::string& kind, std::vector<std::string> cameras) override;
+  boost::asio::awaitable<Outcome<std::int64_t>> start_round(std::string kind, std::vector<std::string> cameras) override;
   bool cancel_round() override;
   Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) override;
   std::optional<nlohmann::json> ask(std::int64_t id) override;
@@ -82,7 +82,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   round::Asks asks_;
   round::Watch watch_;
   round::TaskGroup tasks_;
-  std::shared_ptr<RunningRound> running_;
+  std::shared_ptr<RunningRound> running_;  // its id is 0 until the record has given one
   std::map<std::int64_t, std::shared_ptr<Ask>> asked_;
   std::int64_t next_ask_ = 1;
   std::string record_fault_;  // empty: the last write went well

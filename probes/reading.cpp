@@ -63,6 +63,10 @@ void from_json(const nlohmann::json& in, Reading& r) {
   if (value.is_null()) r.unread = in.at("unread");
 }
 
+std::string json_line(const nlohmann::json& value) {
+  return value.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+}
+
 std::string to_rfc3339(SystemTime when) {
   const auto since = when.time_since_epoch();
   const auto seconds = std::chrono::floor<std::chrono::seconds>(since);

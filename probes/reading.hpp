@@ -45,6 +45,10 @@ Reading unread(std::string subject, std::string quantity, std::string reason, Sy
 void to_json(nlohmann::json& out, const Reading& reading);
 void from_json(const nlohmann::json& in, Reading& reading);
 
+// JSON on one line. Units and switches send what they like: octets that are no UTF-8 are written as U+FFFD, where
+// the library's own dump() would throw.
+std::string json_line(const nlohmann::json& value);
+
 std::string to_rfc3339(SystemTime when);
 // Throws std::invalid_argument on anything but YYYY-MM-DDThh:mm:ss[.fraction]Z.
 SystemTime from_rfc3339(const std::string& text);

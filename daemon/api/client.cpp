@@ -1,6 +1,7 @@
 #include "daemon/api/client.hpp"
 
 #include "probes/deadline.hpp"
+#include "probes/reading.hpp"
 
 #include <boost/asio/as_tuple.hpp>
 #include <boost/asio/local/stream_protocol.hpp>
@@ -9,6 +10,7 @@
 #include <boost/beast/core/flat_buffer.hpp>
 #include <boost/beast/http.hpp>
 
+#include <charconv>
 #include <memory>
 
 namespace tallywire::api {
@@ -48,7 +50,7 @@ http::request<http::string_body> request_of(const std::string& method, const std
   out.set(http::field::host, "tallywired");
   if (!body.is_null()) {
     out.set(http::field::content_type, "application/json");
-    out.body() = body.dump();
+    out.body() = json_line(body);
   }
   out.prepare_payload();
   return out;
@@ -79,27 +81,31 @@ asio::awaitable<Outcome<ServiceAnswer>> converse(std::string path, std::string m
 }
 
 // One event from the lines up to the empty one; false when the callback wants no more.
-bool take_event(const std::string& text, const OnEvent& on_event) {
+bool take_event(const std::string& text, const OnEvent& on_event, std::optional<std::int64_t>& after) {
   std::string name, data;
+  std::int64_t id = 0;
   std::size_t begin = 0;
   while (begin < text.size()) {
     const auto end = text.find('\n', begin);
     const auto line = text.substr(begin, end - begin);
     if (line.rfind("event: ", 0) == 0) name = line.substr(7);
     if (line.rfind("data: ", 0) == 0) data = line.substr(6);
+    if (line.rfind("id: ", 0) == 0) std::from_chars(line.data() + 4, line.data() + line.size(), id);
     if (end == std::string::npos) break;
     begin = end + 1;
   }
+  if (id > 0) after = id;
   if (name.empty()) return true;
   const auto parsed = nlohmann::json::parse(data, nullptr, false);
   return parsed.is_discarded() || on_event(name, parsed);
 }
 
-asio::awaitable<Outcome<bool>> follow(std::string path, OnEvent on_event) {
+asio::awaitable<Outcome<bool>> follow(std::string path, std::optional<std::int64_t>& after, OnEvent on_event) {
   local::socket socket(co_await asio::this_coro::executor);
   auto connected = co_await connect(socket, path);
   if (!connected) co_return connected.error();
-  std::string request = "GET /api/events HTTP/1.1\r\nHost: tallywired\r\nAccept: text/event-stream\r\n\r\n";
+  const std::string target = after ? "/api/events?after=" + std::to_string(*after) : "/api/events";
+  std::string request = "GET " + target + " HTTP/1.1\r\nHost: tallywired\r\nAccept: text/event-stream\r\n\r\n";
   auto [unsent, sent] = co_await asio::async_write(socket, asio::buffer(request), asio::as_tuple(asio::use_awaitable));
   if (unsent) co_return no_service(path, unsent);
   std::string buffer;
@@ -112,7 +118,7 @@ asio::awaitable<Outcome<bool>> follow(std::string path, OnEvent on_event) {
     if (gone) co_return no_service(path, gone);
     const std::string event = buffer.substr(0, length);
     view.consume(length);
-    if (!take_event(event, on_event)) co_return true;
+    if (!take_event(event, on_event, after)) co_return true;
   }
 }
 
@@ -124,8 +130,9 @@ asio::awaitable<Outcome<ServiceAnswer>> ask_service(std::string socket, std::str
   co_return co_await within<ServiceAnswer>(limit, std::move(conversation), "the service's answer", socket);
 }
 
-asio::awaitable<Outcome<bool>> follow_events(std::string socket, OnEvent on_event, std::chrono::milliseconds limit) {
-  auto following = follow(socket, std::move(on_event));
+asio::awaitable<Outcome<bool>> follow_events(std::string socket, std::optional<std::int64_t>& after, OnEvent on_event,
+                                             std::chrono::milliseconds limit) {
+  auto following = follow(socket, after, std::move(on_event));
   auto done = co_await within<bool>(limit, std::move(following), "following", socket);
   if (!done && done.error().kind == FaultKind::timed_out) co_return false;
   co_return done;

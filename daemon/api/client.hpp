@@ -7,7 +7,9 @@
 #include <nlohmann/json.hpp>
 
 #include <chrono>
+#include <cstdint>
 #include <functional>
+#include <optional>
 #include <string>
 
 namespace tallywire::api {
@@ -22,9 +24,11 @@ struct ServiceAnswer {
 boost::asio::awaitable<Outcome<ServiceAnswer>> ask_service(std::string socket, std::string method, std::string target,
                                                            nlohmann::json body, std::chrono::milliseconds limit);
 
-// Events from now on, until the callback answers false (then true is returned), `limit` has passed (false), or
-// the service goes away (a Fault).
+// Events after the one numbered `after` (none: from now on), until the callback answers false (then true is
+// returned), `limit` has passed (false), or the service goes away (a Fault). `after` is kept at the last event
+// that was told, so that the next call goes on there.
 using OnEvent = std::function<bool(const std::string& name, const nlohmann::json& data)>;
-boost::asio::awaitable<Outcome<bool>> follow_events(std::string socket, OnEvent on_event, std::chrono::milliseconds limit);
+boost::asio::awaitable<Outcome<bool>> follow_events(std::string socket, std::optional<std::int64_t>& after, OnEvent on_event,
+                                                  std::chrono::milliseconds limit);
 
 }  // namespace tallywire::api

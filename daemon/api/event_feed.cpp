@@ -13,13 +13,13 @@ void EventFeed::publish(const std::string& name, const nlohmann::json& data) {
     auto id = record_.add_event(name, data);
     asio::post(context_, [this, name, data, id] {
       if (!id && on_failure_) on_failure_(id.error());
-      tell({id ? *id : 0, name, data.dump()});
+      tell({id ? *id : 0, name, json_line(data)});
     });
   });
 }
 
 void EventFeed::publish_passing(const std::string& name, const nlohmann::json& data) {
-  tell({0, name, data.dump()});
+  tell({0, name, json_line(data)});
 }
 
 std::shared_ptr<FeedListener> EventFeed::listen() {

@@ -16,7 +16,7 @@ namespace {
 
 constexpr double longest_wait_s = 30;
 
-Reply reply(unsigned status, const json& body) { return {status, "application/json", body.dump(), false, 0}; }
+Reply reply(unsigned status, const json& body) { return {status, "application/json", json_line(body), false, 0}; }
 
 std::optional<std::int64_t> whole(std::string_view text) {
   std::int64_t value = 0;
@@ -115,7 +115,7 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
   const auto kind = text(body, "kind").empty() ? std::string("round") : text(body, "kind");
   if (kind != "round" && kind != "prove" && kind != "night") co_return bad_body();
   const bool busy = service_.running_round().has_value();
-  auto started = service_.start_round(kind, std::move(cameras));
+  auto started = co_await service_.start_round(kind, std::move(cameras));
   if (!started) co_return error_reply(busy ? 409 : status_of(started.error()), started.error());
   co_return reply(202, {{"round", *started}});
 }

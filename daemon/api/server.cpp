@@ -12,9 +12,6 @@
 #include <openssl/crypto.h>
 #include <spdlog/spdlog.h>
 
-#include <sys/stat.h>
-#include <unistd.h>
-
 #include <charconv>
 #include <functional>
 #include <set>
@@ -40,10 +37,12 @@ constexpr auto feed_beat = 15s;
 constexpr std::size_t largest_body = 256 * 1024;
 constexpr std::uint32_t largest_head = 16 * 1024;
 
-// What a door asks of a request before it is answered.
+// What a door asks of a request before it is answered, and how many are inside: a crowd at one door leaves the
+// others open.
 struct Door {
   std::string token;           // empty: none is asked for
   bool checks_host = false;    // loopback: a page elsewhere must not reach us through a name of its own
+  int sessions = 0;
 };
 
 bool same_token(const std::string& given, const std::string& wanted) {
@@ -87,7 +86,8 @@ Request to_request(const HttpRequest& in) {
   return out;
 }
 
-void set_headers(HttpResponse& out) {
+template <class Response>
+void set_headers(Response& out) {
   out.set(http::field::server, "tallywired");
   out.set(http::field::cache_control, "no-store");
   out.set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'");
@@ -115,6 +115,16 @@ std::optional<Reply> turned_away(const HttpRequest& in, const Door& door) {
   return error_reply(401, {FaultKind::refused, "a token is asked for", "", "send Authorization: Bearer …"});
 }
 
+// What a request that could not be read is told; none when its sender is gone or was silent.
+std::optional<Reply> refusal_of(const boost::system::error_code& code) {
+  if (code == http::error::body_limit || code == http::error::header_limit)
+    return error_reply(413, {FaultKind::bad_request, "the request is too large", "", "at most 256 KiB"});
+  if (code == http::error::end_of_stream || code == http::error::partial_message ||
+      code.category() != http::make_error_code(http::error::bad_method).category())
+    return std::nullopt;
+  return error_reply(400, {FaultKind::bad_request, "this is no HTTP request: " + code.message(), "", "see docs/api.md"});
+}
+
 std::string feed_text(const FeedEvent& event) {
   std::string out;
   if (event.id > 0) out += "id: " + std::to_string(event.id) + "\n";
@@ -126,23 +136,23 @@ std::string feed_text(const FeedEvent& event) {
 struct Server::State : std::enable_shared_from_this<Server::State> {
   State(asio::io_context& c, Routes& r, record::Record& rec, EventFeed& f, asio::thread_pool& p, ServerSettings s)
       : context(c), routes(r), record(rec), feed(f), reading(p), settings(std::move(s)), loopback(c), open(c),
-        unix_socket(c), tls(asio::ssl::context::tls_server) {}
+        unix_door(c), tls(asio::ssl::context::tls_server) {
+    at_loopback.checks_host = true;
+    if (settings.open_door) at_open.token = settings.open_door->token;
+  }
 
   template <class Acceptor, class Begin>
-  asio::awaitable<void> accept(Acceptor& acceptor, Begin begin);
+  asio::awaitable<void> accept(Acceptor& acceptor, Door& door, Begin begin);
   template <class S>
-  asio::awaitable<void> serve(S& stream, Door door);
+  asio::awaitable<void> serve(S& stream, const Door& door);
   template <class S>
   asio::awaitable<bool> follow(S& stream, Reply reply, unsigned version);
   template <class S>
   asio::awaitable<bool> write_text(S& stream, std::string text);
   template <class Protocol>
-  asio::awaitable<void> plain_session(typename Protocol::socket socket, Door door);
-  asio::awaitable<void> tls_session(tcp::socket socket, Door door);
-  void spawn(asio::awaitable<void> session);
-  Outcome<void> open_unix();
-  Outcome<void> open_loopback();
-  Outcome<void> open_tls();
+  asio::awaitable<void> plain_session(typename Protocol::socket socket, const Door& door);
+  asio::awaitable<void> tls_session(tcp::socket socket, const Door& door);
+  void spawn(Door& door, asio::awaitable<void> session);
 
   asio::io_context& context;
   Routes& routes;
@@ -151,9 +161,9 @@ struct Server::State : std::enable_shared_from_this<Server::State> {
   asio::thread_pool& reading;
   ServerSettings settings;
   tcp::acceptor loopback, open;
-  local::acceptor unix_socket;
+  UnixDoor unix_door;
+  Door at_unix, at_loopback, at_open;
   asio::ssl::context tls;
-  int sessions = 0;
   bool stopped = false;
 };
 
@@ -166,10 +176,10 @@ Server::~Server() { stop(); }
 std::uint16_t Server::loopback_tcp_port() const { return state_->loopback.local_endpoint().port(); }
 std::uint16_t Server::open_tcp_port() const { return state_->open.local_endpoint().port(); }
 
-void Server::State::spawn(asio::awaitable<void> session) {
-  ++sessions;
-  asio::co_spawn(context, std::move(session), [self = shared_from_this()](std::exception_ptr failure) {
-    --self->sessions;
+void Server::State::spawn(Door& door, asio::awaitable<void> session) {
+  ++door.sessions;
+  asio::co_spawn(context, std::move(session), [self = shared_from_this(), &door](std::exception_ptr failure) {
+    --door.sessions;
     if (!failure) return;
     try {
       std::rethrow_exception(failure);
@@ -180,7 +190,7 @@ void Server::State::spawn(asio::awaitable<void> session) {
 }
 
 template <class Acceptor, class Begin>
-asio::awaitable<void> Server::State::accept(Acceptor& acceptor, Begin begin) {
+asio::awaitable<void> Server::State::accept(Acceptor& acceptor, Door& door, Begin begin) {
   const auto self = shared_from_this();
   while (!stopped) {
     auto [code, socket] = co_await acceptor.async_accept(asio::as_tuple(asio::use_awaitable));
@@ -189,7 +199,7 @@ asio::awaitable<void> Server::State::accept(Acceptor& acceptor, Begin begin) {
       co_await pause_for(100ms);
       continue;
     }
-    if (sessions >= most_sessions) continue;  // closed at once
+    if (door.sessions > most_sessions) continue;  // closed at once; this loop counts as one
     begin(std::move(socket));
   }
 }
@@ -205,8 +215,8 @@ asio::awaitable<bool> Server::State::write_text(S& stream, std::string text) {
 template <class S>
 asio::awaitable<bool> Server::State::follow(S& stream, Reply reply, unsigned version) {
   http::response<http::empty_body> head{http::status::ok, version};
+  set_headers(head);
   head.set(http::field::content_type, reply.content_type);
-  head.set(http::field::cache_control, "no-store");
   head.keep_alive(false);
   http::response_serializer<http::empty_body> serializer(head);
   beast::get_lowest_layer(stream).expires_after(request_limit);
@@ -217,9 +227,11 @@ asio::awaitable<bool> Server::State::follow(S& stream, Reply reply, unsigned ver
   while (last >= 0) {
     std::function<Outcome<std::vector<record::Event>>()> read = [this, last] { return record.events_after(last, 500); };
     auto events = co_await offload<Outcome<std::vector<record::Event>>>(reading, std::move(read));
-    if (!events || events->empty()) break;
+    // Not "caught up": the listener comes back and asks again from the same place.
+    if (!events) co_return false;
+    if (events->empty()) break;
     std::string text;
-    for (const auto& event : *events) text += feed_text({event.id, event.name, event.data.dump()});
+    for (const auto& event : *events) text += feed_text({event.id, event.name, json_line(event.data)});
     last = events->back().id;
     const bool written = co_await write_text(stream, std::move(text));
     if (!written) co_return false;
@@ -245,7 +257,7 @@ asio::awaitable<bool> Server::State::follow(S& stream, Reply reply, unsigned ver
 }
 
 template <class S>
-asio::awaitable<void> Server::State::serve(S& stream, Door door) {
+asio::awaitable<void> Server::State::serve(S& stream, const Door& door) {
   beast::flat_buffer buffer(128 * 1024);
   for (bool first = true; !stopped; first = false) {
     http::request_parser<http::string_body> parser;
@@ -256,15 +268,15 @@ asio::awaitable<void> Server::State::serve(S& stream, Door door) {
     else
       beast::get_lowest_layer(stream).expires_after(idle_limit);
     auto [code, count] = co_await http::async_read(stream, buffer, parser, asio::as_tuple(asio::use_awaitable));
-    if (code == http::error::body_limit || code == http::error::header_limit) {
-      const Fault fault{FaultKind::bad_request, "the request is too large", "", "at most 256 KiB"};
-      HttpResponse refused = to_response(error_reply(413, fault), parser.get());
-      refused.keep_alive(false);
-      beast::get_lowest_layer(stream).expires_after(request_limit);
-      co_await http::async_write(stream, refused, asio::as_tuple(asio::use_awaitable));
+    if (code) {
+      if (auto refusal = refusal_of(code)) {
+        HttpResponse refused = to_response(std::move(*refusal), parser.get());
+        refused.keep_alive(false);
+        beast::get_lowest_layer(stream).expires_after(request_limit);
+        co_await http::async_write(stream, refused, asio::as_tuple(asio::use_awaitable));
+      }
       co_return;
     }
-    if (code) co_return;
     const HttpRequest request = parser.release();
     Reply reply;
     if (auto away = turned_away(request, door)) {
@@ -285,102 +297,43 @@ asio::awaitable<void> Server::State::serve(S& stream, Door door) {
 }
 
 template <class Protocol>
-asio::awaitable<void> Server::State::plain_session(typename Protocol::socket socket, Door door) {
+asio::awaitable<void> Server::State::plain_session(typename Protocol::socket socket, const Door& door) {
   Stream<Protocol> stream(std::move(socket));
-  co_await serve(stream, std::move(door));
+  co_await serve(stream, door);
 }
 
-asio::awaitable<void> Server::State::tls_session(tcp::socket socket, Door door) {
+asio::awaitable<void> Server::State::tls_session(tcp::socket socket, const Door& door) {
   beast::ssl_stream<Stream<tcp>> stream(std::move(socket), tls);
   beast::get_lowest_layer(stream).expires_after(request_limit);
   auto [code] = co_await stream.async_handshake(asio::ssl::stream_base::server, asio::as_tuple(asio::use_awaitable));
   if (code) co_return;
-  co_await serve(stream, std::move(door));
+  co_await serve(stream, door);
   beast::get_lowest_layer(stream).expires_after(1s);
   co_await stream.async_shutdown(asio::as_tuple(asio::use_awaitable));
 }
 
-Outcome<void> Server::State::open_unix() {
-  if (settings.socket.empty()) return {};
-  const auto fail = [this](const boost::system::error_code& code) {
-    return Fault{FaultKind::system, "the Unix socket cannot be opened: " + code.message(), settings.socket,
-                 "check that its directory is there and may be written"};
-  };
-  const local::endpoint endpoint(settings.socket);
-  boost::system::error_code code;
-  // A socket that answers belongs to a living service; one that does not was left by a killed one.
-  local::socket trial(context);
-  trial.connect(endpoint, code);
-  if (!code)
-    return Fault{FaultKind::system, "another tallywired answers here already", settings.socket, "stop it first, or name another socket in the settings"};
-  struct stat info{};
-  if (::stat(settings.socket.c_str(), &info) == 0 && S_ISSOCK(info.st_mode)) ::unlink(settings.socket.c_str());
-  unix_socket.open(endpoint.protocol(), code);
-  // Made without rights for others from the start, not taken from them later.
-  const mode_t before = ::umask(0117);
-  if (!code) unix_socket.bind(endpoint, code);
-  ::umask(before);
-  if (!code) unix_socket.listen(asio::socket_base::max_listen_connections, code);
-  if (code) return fail(code);
-  return {};
-}
-
-Outcome<void> Server::State::open_loopback() {
-  boost::system::error_code code;
-  if (settings.inherited_listener >= 0) {
-    loopback.assign(tcp::v4(), settings.inherited_listener, code);
-  } else {
-    const tcp::endpoint endpoint(asio::ip::address_v4::loopback(), settings.loopback_tcp_port);
-    loopback.open(endpoint.protocol(), code);
-    if (!code) loopback.set_option(tcp::acceptor::reuse_address(true), code);
-    if (!code) loopback.bind(endpoint, code);
-    if (!code) loopback.listen(asio::socket_base::max_listen_connections, code);
-  }
-  if (code)
-    return Fault{FaultKind::system, "the page's port cannot be opened: " + code.message(),
-                 "127.0.0.1:" + std::to_string(settings.loopback_tcp_port), "name another loopback_tcp_port in the settings"};
-  return {};
-}
-
-Outcome<void> Server::State::open_tls() {
-  if (!settings.open_door) return {};
-  const auto& door = *settings.open_door;
-  const auto where = door.address + ":" + std::to_string(door.tcp_port);
-  if (door.token.empty())
-    return Fault{FaultKind::bad_request, "a door beyond this machine needs a token", where, "name token_secret in the settings"};
-  boost::system::error_code code;
-  tls.set_options(asio::ssl::context::default_workarounds | asio::ssl::context::no_tlsv1 | asio::ssl::context::no_tlsv1_1);
-  tls.use_certificate_chain_file(door.certificate_file, code);
-  if (!code) tls.use_private_key_file(door.key_file, asio::ssl::context::pem, code);
-  if (code)
-    return Fault{FaultKind::system, "certificate or key cannot be used: " + code.message(), door.certificate_file, "give PEM files that this user may read"};
-  const tcp::endpoint endpoint(asio::ip::make_address(door.address, code), door.tcp_port);
-  if (!code) open.open(endpoint.protocol(), code);
-  if (!code) open.set_option(tcp::acceptor::reuse_address(true), code);
-  if (!code) open.bind(endpoint, code);
-  if (!code) open.listen(asio::socket_base::max_listen_connections, code);
-  if (code)
-    return Fault{FaultKind::system, "the open door cannot listen: " + code.message(), where, "check that the address is this machine's"};
-  return {};
-}
-
 Outcome<void> Server::start() {
   auto state = state_;
-  if (auto opened = state->open_unix(); !opened) return opened.error();
-  if (auto opened = state->open_loopback(); !opened) return opened.error();
-  if (auto opened = state->open_tls(); !opened) return opened.error();
+  const auto& settings = state->settings;
+  if (!settings.socket.empty())
+    if (auto opened = state->unix_door.open(settings.socket); !opened) return opened.error();
+  if (auto opened = open_loopback(state->loopback, settings.loopback_tcp_port, settings.inherited_listener); !opened)
+    return opened.error();
+  if (settings.open_door)
+    if (auto opened = open_tls(state->open, state->tls, *settings.open_door); !opened) return opened.error();
   const auto begin_unix = [state](local::socket socket) {
-    state->spawn(state->plain_session<local>(std::move(socket), Door{}));
+    state->spawn(state->at_unix, state->plain_session<local>(std::move(socket), state->at_unix));
   };
   const auto begin_loopback = [state](tcp::socket socket) {
-    state->spawn(state->plain_session<tcp>(std::move(socket), Door{"", true}));
+    state->spawn(state->at_loopback, state->plain_session<tcp>(std::move(socket), state->at_loopback));
   };
   const auto begin_tls = [state](tcp::socket socket) {
-    state->spawn(state->tls_session(std::move(socket), Door{state->settings.open_door->token, false}));
+    state->spawn(state->at_open, state->tls_session(std::move(socket), state->at_open));
   };
-  if (state->unix_socket.is_open()) state->spawn(state->accept(state->unix_socket, begin_unix));
-  state->spawn(state->accept(state->loopback, begin_loopback));
-  if (state->open.is_open()) state->spawn(state->accept(state->open, begin_tls));
+  auto& unix_acceptor = state->unix_door.acceptor();
+  if (unix_acceptor.is_open()) state->spawn(state->at_unix, state->accept(unix_acceptor, state->at_unix, begin_unix));
+  state->spawn(state->at_loopback, state->accept(state->loopback, state->at_loopback, begin_loopback));
+  if (state->open.is_open()) state->spawn(state->at_open, state->accept(state->open, state->at_open, begin_tls));
   return {};
 }
 
@@ -388,11 +341,9 @@ void Server::stop() {
   if (state_->stopped) return;
   state_->stopped = true;
   boost::system::error_code code;
-  const bool had_socket = state_->unix_socket.is_open();
-  state_->unix_socket.close(code);
+  state_->unix_door.close();
   state_->loopback.close(code);
   state_->open.close(code);
-  if (had_socket) ::unlink(state_->settings.socket.c_str());
   state_->feed.wake();
 }
 

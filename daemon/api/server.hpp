@@ -2,6 +2,7 @@
 // which dies alone. Network thread only.
 #pragma once
 
+#include "daemon/api/doors.hpp"
 #include "daemon/api/event_feed.hpp"
 #include "daemon/api/routes.hpp"
 
@@ -14,14 +15,6 @@
 
 namespace tallywire::api {
 
-struct OpenDoorSettings {
-  std::string address;
-  std::uint16_t tcp_port = 0;
-  std::string certificate_file;
-  std::string key_file;
-  std::string token;             // compared in constant time; never logged
-};
-
 struct ServerSettings {
   std::string socket;                        // path of the Unix socket; empty: none
   std::uint16_t loopback_tcp_port = 7860;    // 0: the kernel chooses
@@ -31,7 +24,7 @@ struct ServerSettings {
 
 class Server {
  public:
-  static constexpr int most_sessions = 256;
+  static constexpr int most_sessions = 256;  // at each door
 
   // All must outlive the server.
   Server(boost::asio::io_context& context, Routes& routes, record::Record& record, EventFeed& feed,

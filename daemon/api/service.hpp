@@ -4,6 +4,7 @@
 
 #include "probes/fault.hpp"
 
+#include <boost/asio/awaitable.hpp>
 #include <nlohmann/json.hpp>
 
 #include <cstdint>
@@ -19,9 +20,10 @@ class Service {
   virtual nlohmann::json describe() = 0;
   virtual nlohmann::json site() = 0;
   virtual nlohmann::json roll() = 0;
-  virtual Outcome<std::int64_t> start_round(const std::string& kind, std::vector<std::string> cameras) = 0;
+  // Answers once the record has given it a number.
+  virtual boost::asio::awaitable<Outcome<std::int64_t>> start_round(std::string kind, std::vector<std::string> cameras) = 0;
   virtual bool cancel_round() = 0;
-  // The head of the round that runs; none when none does.
+  // The head of the round that runs or is about to; none when none does.
   virtual std::optional<nlohmann::json> running_round() = 0;
   virtual Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) = 0;
   virtual std::optional<nlohmann::json> ask(std::int64_t id) = 0;

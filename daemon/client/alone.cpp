@@ -53,7 +53,7 @@ class Keeper : public round::RollKeeper, public round::RoundListener {
       json data = change.entry;
       data["was"] = round::name_of(change.was);
       data["at"] = data.at("since");
-      std::fputs(command_.json ? (json{{"event", "presence"}, {"data", data}}.dump() + "\n").c_str() : render_presence(data).c_str(), stdout);
+      std::fputs(command_.json ? (json_line({{"event", "presence"}, {"data", data}}) + "\n").c_str() : render_presence(data).c_str(), stdout);
     }
     std::fflush(stdout);
   }

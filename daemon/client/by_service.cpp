@@ -5,6 +5,7 @@
 #include "daemon/client/progress.hpp"
 #include "daemon/client/render.hpp"
 #include "probes/deadline.hpp"
+#include "probes/reading.hpp"
 
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/signal_set.hpp>
@@ -72,6 +73,7 @@ class ByService {
   // Follows the round to its end, a second of the feed at a time, so that Ctrl-C is heard.
   asio::awaitable<Outcome<bool>> watch(std::int64_t id) {
     bool told_to_end = false, ended = false;
+    std::optional<std::int64_t> after;
     while (!ended) {
       if (interrupted_ && !told_to_end) {
         told_to_end = true;
@@ -84,7 +86,7 @@ class ByService {
         ended = ended || name == "round_ended";
         return !ended && !interrupted_;
       };
-      auto followed = co_await api::follow_events(command_.socket, std::move(on_event), told_to_end ? 1s : 5s);
+      auto followed = co_await api::follow_events(command_.socket, after, std::move(on_event), told_to_end ? 1s : 5s);
       if (!followed) co_return followed.error();
       // The end may have been told between two looks at the feed: the service knows.
       auto service = co_await call("GET", "/api/service");
@@ -104,13 +106,14 @@ class ByService {
     if (!command_.json) std::fputs(render_roll(*roll).c_str(), stdout);
     std::fflush(stdout);
     const auto end = std::chrono::steady_clock::now() + std::chrono::duration<double>(command_.seconds > 0 ? command_.seconds : 1e9);
+    std::optional<std::int64_t> after;
     while (!interrupted_ && std::chrono::steady_clock::now() < end) {
       api::OnEvent on_event = [this, end](const std::string& name, const json& data) {
         if (name == "presence" || name == "stranger" || name == "interface") tell(name, data);
         return !interrupted_ && std::chrono::steady_clock::now() < end;
       };
       const auto left = std::chrono::duration_cast<std::chrono::milliseconds>(end - std::chrono::steady_clock::now());
-      auto followed = co_await api::follow_events(command_.socket, std::move(on_event), std::min<std::chrono::milliseconds>(left + 1ms, longest_round));
+      auto followed = co_await api::follow_events(command_.socket, after, std::move(on_event), std::min<std::chrono::milliseconds>(left + 1ms, longest_round));
       if (!followed) co_return fail(command_, followed.error());
     }
     co_return exit_met;
@@ -118,7 +121,7 @@ class ByService {
 
   void tell(const std::string& name, const json& data) {
     if (command_.json) {
-      std::puts(json{{"event", name}, {"data", data}}.dump().c_str());
+      std::puts(json_line({{"event", name}, {"data", data}}).c_str());
     } else if (name == "presence") {
       std::fputs(render_presence(data).c_str(), stdout);
     } else if (name == "stranger") {

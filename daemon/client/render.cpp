@@ -1,6 +1,7 @@
 #include "daemon/client/render.hpp"
 
 #include "daemon/client/words.hpp"
+#include "probes/reading.hpp"
 
 #include <nlohmann/json.hpp>
 
@@ -16,7 +17,7 @@ using nlohmann::json;
 std::string text_of(const json& object, const char* key) {
   const auto at = object.find(key);
   if (at == object.end() || at->is_null()) return "";
-  return at->is_string() ? at->get<std::string>() : at->dump();
+  return at->is_string() ? at->get<std::string>() : json_line(*at);
 }
 
 // Columns padded to their widest cell; counts code points, so that a dash or a umlaut is one wide.
@@ -155,7 +156,7 @@ std::string render_fields(const json& answer) {
         table.row({spoken_quantity(key) + " (" + inner + (key == "peak_bps" ? " ms)" : ")"),
                    spoken_value(key, v)});
     else if (value.is_array() && !value.empty() && value.front().is_structured())
-      for (const auto& v : value) table.row({spoken_quantity(key), v.dump()});
+      for (const auto& v : value) table.row({spoken_quantity(key), json_line(v)});
     else if (value.is_array()) {
       std::string joined;
       for (const auto& v : value) joined += (joined.empty() ? "" : ", ") + spoken_value("", v);
@@ -165,7 +166,7 @@ std::string render_fields(const json& answer) {
   }
   std::string out = table.text();
   for (const auto& finding : answer.value("findings", json::array()))
-    out += "  - " + (finding.is_string() ? finding.get<std::string>() : finding.dump()) + "\n";
+    out += "  - " + (finding.is_string() ? finding.get<std::string>() : json_line(finding)) + "\n";
   return out;
 }
 

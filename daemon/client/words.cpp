@@ -1,5 +1,7 @@
 #include "daemon/client/words.hpp"
 
+#include "probes/reading.hpp"
+
 #include <nlohmann/json.hpp>
 
 #include <algorithm>
@@ -81,7 +83,7 @@ std::string spoken_duration(double seconds) {
 std::string spoken_value(const std::string& quantity, const nlohmann::json& value) {
   if (value.is_null()) return "unread";
   if (value.is_string()) return value.get<std::string>();
-  if (!value.is_number()) return value.dump();
+  if (!value.is_number()) return json_line(value);
   for (const auto& unit : units)
     if (ends_with(quantity, unit.ending)) return unit.speak(value.get<double>());
   return figure(value.get<double>(), "", "%.6g%s");

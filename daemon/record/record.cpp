@@ -3,8 +3,14 @@
 #include "daemon/record/schema.hpp"
 #include "daemon/record/statement.hpp"
 
+#include <fcntl.h>
+#include <sys/file.h>
 #include <sys/stat.h>
+#include <unistd.h>
 
+#include <cerrno>
+#include <cmath>
+#include <cstring>
 #include <filesystem>
 
 namespace tallywire::record {
@@ -77,10 +83,12 @@ Outcome<std::unique_ptr<Record>> Record::open(const std::string& directory) {
                    "name another directory in the settings, or give the right to write there"};
     where = directory + "/record.sqlite";
   }
-  sqlite3* database = nullptr;
+  std::unique_ptr<Record> record(new Record(nullptr, where));
+  if (directory != ":memory:")
+    if (auto held = record->hold(directory); !held) return held.error();
+  sqlite3*& database = record->database_;
   const int opened = sqlite3_open_v2(
       where.c_str(), &database, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_FULLMUTEX, nullptr);
-  std::unique_ptr<Record> record(new Record(database, where));
   if (opened != SQLITE_OK) return fault_of(database, where);
   if (directory != ":memory:") ::chmod(where.c_str(), 0640);
   if (auto done = configure(database, record->where_); !done) return done.error();
@@ -89,7 +97,22 @@ Outcome<std::unique_ptr<Record>> Record::open(const std::string& directory) {
   return record;
 }
 
-Record::~Record() { sqlite3_close_v2(database_); }
+Record::~Record() {
+  sqlite3_close_v2(database_);
+  if (held_ >= 0) ::close(held_);
+}
+
+Outcome<void> Record::hold(const std::string& directory) {
+  const std::string path = directory + "/lock";
+  held_ = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0640);
+  if (held_ < 0)
+    return Fault{FaultKind::system, std::string("the record cannot be written: ") + std::strerror(errno), path,
+                 "give the service's user the right to write there"};
+  if (::flock(held_, LOCK_EX | LOCK_NB) != 0)
+    return Fault{FaultKind::system, "another tallywired keeps this record", directory,
+                 "end it first, or name another record directory"};
+  return {};
+}
 
 Outcome<void> Record::migrate() {
   Statement version(database_, where_, "PRAGMA user_version");
@@ -140,10 +163,15 @@ Outcome<void> Record::add_readings(std::int64_t round, const std::vector<Reading
                    "method, unread) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
   for (const auto& r : readings) {
     insert.bind(round).bind(r.subject).bind(r.quantity);
-    if (r.number()) insert.bind(*r.number()); else insert.bind_null();
-    insert.bind(r.word()).bind(r.uncertainty).bind(to_rfc3339(r.when));
+    // One reading that is no number must not cost its batch: SQLite has no place for it.
+    const bool no_number = r.number() && !std::isfinite(*r.number());
+    if (r.number() && !no_number) insert.bind(*r.number()); else insert.bind_null();
+    insert.bind(r.word()).bind(std::isfinite(r.uncertainty) ? r.uncertainty : 0).bind(to_rfc3339(r.when));
     insert.bind(std::chrono::duration<double>(r.over).count()).bind(r.method);
-    insert.bind(r.is_read() ? std::optional<std::string>() : std::optional(r.unread));
+    if (no_number)
+      insert.bind(std::string("what was measured is no finite number"));
+    else
+      insert.bind(r.is_read() ? std::optional<std::string>() : std::optional(r.unread));
     if (auto done = insert.run(); !done) return done.error();
     insert.reset();
   }
@@ -159,11 +187,11 @@ Outcome<void> Record::end_round(std::int64_t round, const std::string& state, co
                    "planned_s = ?, document = ? WHERE id = ?")
       .bind(state)
       .bind(document.value("ended", to_rfc3339(now_utc())))
-      .bind(document.contains("counts") ? std::optional(document.at("counts").dump()) : std::nullopt)
+      .bind(document.contains("counts") ? std::optional(json_line(document.at("counts"))) : std::nullopt)
       .bind(has_code ? std::optional(at->get<std::int64_t>()) : std::nullopt)
       .bind(document.value("plan", std::string()))
       .bind(document.value("planned_s", 0.0))
-      .bind(document.dump())
+      .bind(json_line(document))
       .bind(round)
       .run();
 }

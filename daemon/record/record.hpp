@@ -55,8 +55,9 @@ struct Witness {
 
 class Record {
  public:
-  // `directory` is made if it is not there; ":memory:" keeps nothing beyond the process. Rounds that a
-  // killed service left running are marked broken_off.
+  // `directory` is made if it is not there; ":memory:" keeps nothing beyond the process. One process at a time holds a
+  // record (a lock that the kernel takes back with the process); rounds that a killed service left running are marked
+  // broken_off.
   static Outcome<std::unique_ptr<Record>> open(const std::string& directory);
   ~Record();
   Record(const Record&) = delete;
@@ -86,12 +87,14 @@ class Record {
 
  private:
   Record(sqlite3* database, std::string where) : database_(database), where_(std::move(where)) {}
+  Outcome<void> hold(const std::string& directory);
   Outcome<void> migrate();
   Outcome<void> break_off_running();
 
   std::mutex lock_;
   sqlite3* database_;
   std::string where_;
+  int held_ = -1;  // the file whose lock says that this record is ours
 };
 
 nlohmann::json summary_of(const RoundHead& head);  // as in docs/api.md

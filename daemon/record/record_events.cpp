@@ -13,7 +13,7 @@ Outcome<std::int64_t> Record::add_event(const std::string& name, const json& dat
   auto done = Statement(database_, where_, "INSERT INTO events (at, name, data) VALUES (?, ?, ?)")
                   .bind(to_rfc3339(now_utc()))
                   .bind(name)
-                  .bind(data.dump())
+                  .bind(json_line(data))
                   .run();
   if (!done) return done.error();
   const std::int64_t id = sqlite3_last_insert_rowid(database_);
@@ -71,7 +71,7 @@ Outcome<void> Record::save_roll(const json& roll) {
   return Statement(database_, where_,
                    "INSERT INTO roll (one, entries) VALUES (1, ?) "
                    "ON CONFLICT (one) DO UPDATE SET entries = excluded.entries")
-      .bind(roll.dump())
+      .bind(json_line(roll))
       .run();
 }
 

@@ -1,5 +1,7 @@
 #include "probes/wire/far_end_handshake.hpp"
 
+#include "probes/reading.hpp"
+
 #include <openssl/crypto.h>
 #include <openssl/evp.h>
 #include <openssl/hmac.h>
@@ -61,7 +63,7 @@ std::vector<std::uint8_t> hmac_sha256(const std::string& key, Octets text) {
 }
 
 std::string encode_far_end_frame(const json& body) {
-  const auto text = body.dump();
+  const auto text = json_line(body);
   std::vector<std::uint8_t> head;
   put_u32(head, static_cast<std::uint32_t>(text.size()));
   return std::string(head.begin(), head.end()) + text;
@@ -99,7 +101,7 @@ Outcome<std::string> FarEndAsker::answer(const json& challenge, const std::strin
   if (!theirs || !given || !same(*given, proof(key_, "far-end", nonce_, *theirs, "")))
     return Fault{FaultKind::refused, "the far end does not hold the same key", where,
                  "write the same key into the secrets of both ends"};
-  const auto text = request_.dump();
+  const auto text = json_line(request_);
   return encode_far_end_frame(
       {{"say", "request"}, {"request", text}, {"proof", hex(proof(key_, "asker", nonce_, *theirs, text))}});
 }
