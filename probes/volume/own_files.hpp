@@ -24,6 +24,8 @@ class OwnFiles {
 
  private:
   OwnFiles() = default;
+  Outcome<void> make_directory(const std::string& directory);
+
   std::string directory_;
   std::vector<std::string> names_;
   std::vector<int> descriptors_;
