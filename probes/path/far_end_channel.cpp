@@ -21,6 +21,7 @@ using namespace std::chrono_literals;
 namespace {
 
 constexpr std::size_t block_octets = 256 * 1024;
+constexpr double segment_octets = 1448;
 constexpr auto pace = 5ms;  // how finely a ceiling is kept
 
 }  // namespace
@@ -74,9 +75,15 @@ asio::awaitable<Outcome<nlohmann::json>> FarEndChannel::receive(std::chrono::mil
   co_return co_await within<nlohmann::json>(limit, std::move(reading), "the other end's answer", where_);
 }
 
-asio::awaitable<Outcome<FarEndChannel::Bulk>> FarEndChannel::send_bulk(std::chrono::milliseconds duration,
-                                                                      double ceiling_bps, const OnTime& on_time) {
+asio::awaitable<Outcome<FarEndChannel::Bulk>> FarEndChannel::write_bulk(std::chrono::milliseconds duration,
+                                                                       double ceiling_bps, const OnTime& on_time) {
   std::vector<std::uint8_t> block(4 + block_octets, 0x5a);
+  // Written is what one pace allows, or a segment where that is less (a tenth of a second's where even that is
+  // long in coming): whatever the moment allows would be a few octets a frame, and most of the wire headers.
+  const double octets_per_s = ceiling_bps / 8;
+  const double pace_octets = octets_per_s * std::chrono::duration<double>(pace).count();
+  const double least = std::min(segment_octets, octets_per_s / 10);
+  const double portion = std::clamp(std::max(pace_octets, least), 5.0, 4.0 + block_octets);
   const auto begin = Clock::now();
   Bulk out;
   for (;;) {
@@ -85,8 +92,8 @@ asio::awaitable<Outcome<FarEndChannel::Bulk>> FarEndChannel::send_bulk(std::chro
     if (now - begin >= duration) break;
     if (on_time) on_time(out.seconds);
     // A bucket of one pace at the ceiling: never more on the wire than the ceiling allows so far.
-    const double allowed = ceiling_bps / 8 * (out.seconds + std::chrono::duration<double>(pace).count());
-    if (out.octets + 4 > allowed) {
+    const double allowed = octets_per_s * out.seconds + pace_octets;
+    if (out.octets + portion > allowed) {
       co_await pause_for(pace);
       continue;
     }
@@ -102,6 +109,13 @@ asio::awaitable<Outcome<FarEndChannel::Bulk>> FarEndChannel::send_bulk(std::chro
   auto ended = co_await send(std::move(end_mark), 10s);
   if (!ended) co_return ended.error();
   co_return out;
+}
+
+// A peer that stops reading, or a cable that is cut, would hold a write for as long as the kernel has patience.
+asio::awaitable<Outcome<FarEndChannel::Bulk>> FarEndChannel::send_bulk(std::chrono::milliseconds duration,
+                                                                      double ceiling_bps, const OnTime& on_time) {
+  auto writing = write_bulk(duration, ceiling_bps, on_time);
+  co_return co_await within<Bulk>(duration + 10s, std::move(writing), "sending", where_);
 }
 
 asio::awaitable<Outcome<FarEndChannel::Bulk>> FarEndChannel::read_bulk(std::chrono::milliseconds skip,

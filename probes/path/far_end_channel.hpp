@@ -29,7 +29,7 @@ class FarEndChannel {
   };
   using OnTime = std::function<void(double done_s)>;
   // Sends for `duration`, no faster than `ceiling_bps`, then an end mark that the receiver finds by its length:
-  // every block is as long as told in its head, and a block of length 0 ends the bulk.
+  // every block is as long as told in its head, and a block of length 0 ends the bulk. A peer that takes none of it ends it 10 s late.
   boost::asio::awaitable<Outcome<Bulk>> send_bulk(std::chrono::milliseconds duration, double ceiling_bps,
                                                   const OnTime& on_time);
   // Counts what comes until the end mark. The first `skip` is left out of the count: TCP's slow start.
@@ -44,6 +44,8 @@ class FarEndChannel {
  private:
   boost::asio::awaitable<Outcome<bool>> write_all(std::string octets);
   boost::asio::awaitable<Outcome<nlohmann::json>> read_frame();
+  boost::asio::awaitable<Outcome<Bulk>> write_bulk(std::chrono::milliseconds duration, double ceiling_bps,
+                                                   const OnTime& on_time);
   boost::asio::awaitable<Outcome<Bulk>> read_bulk(std::chrono::milliseconds skip, const OnTime& on_time);
   Fault broken(const boost::system::error_code& code) const;
 
