@@ -3,20 +3,23 @@
 #include <net-snmp/net-snmp-config.h>
 #include <net-snmp/net-snmp-includes.h>
 
+#include <algorithm>
 #include <cstdlib>
-#include <cstring>
 #include <mutex>
 
 namespace tallywire::link {
 namespace {
 
 constexpr long repetitions = 25;
-constexpr long try_microseconds = 1'000'000;
-constexpr int tries_again = 1;
+constexpr std::chrono::microseconds longest_try = std::chrono::seconds(1);
+constexpr int tries = 2;
 
-// The library keeps users and keys of v3 in tables of its own: sessions are opened one at a time.
-std::mutex& library() {
-  static std::mutex lock;
+using Clock = std::chrono::steady_clock;
+
+// The library keeps the users, keys and engine times of v3 in tables of the process: whoever opens or closes a session,
+// or exchanges by v3, holds this lock, for one try at most.
+std::timed_mutex& library() {
+  static std::timed_mutex lock;
   static std::once_flag once;
   std::call_once(once, [] {
     ::setenv("MIBS", "", 1);
@@ -42,14 +45,48 @@ Fault fault_of(int code, const std::string& where) {
     case SNMPERR_AUTHENTICATION_FAILURE:
     case SNMPERR_USM_AUTHENTICATIONFAILURE:
     case SNMPERR_USM_DECRYPTIONERROR:
+    case SNMPERR_DECRYPTION_ERR:
       return {FaultKind::refused, "login refused: the switch does not accept the keys", where,
               "correct the secret's passwords and protocols"};
     case SNMPERR_UNKNOWN_USER_NAME:
     case SNMPERR_USM_UNKNOWNSECURITYNAME:
       return {FaultKind::refused, "login refused: the switch does not know the user", where,
               "correct the secret's user"};
+    case SNMPERR_UNSUPPORTED_SEC_LEVEL:
+    case SNMPERR_USM_UNSUPPORTEDSECURITYLEVEL:
+      return {FaultKind::refused, "login refused: the switch does not let the user sign and encrypt", where,
+              "give the user authPriv on the switch, or correct the secret's protocols"};
     default: return {FaultKind::unreachable, std::string("SNMP failed: ") + snmp_api_errstring(code), where, ""};
   }
+}
+
+Fault too_slow(const std::string& where) {
+  return {FaultKind::timed_out, "the switch answers too slowly: its time was used up", where, "look at the switch's load"};
+}
+
+// The agent's own error-status (RFC 3416 §3) is no end of a table.
+Fault fault_of_status(long status, const std::string& where) {
+  const bool access = status == SNMP_ERR_NOACCESS || status == SNMP_ERR_AUTHORIZATIONERROR;
+  return {access ? FaultKind::refused : FaultKind::malformed,
+          std::string("the switch answers with an error: ") + snmp_errstring(static_cast<int>(status)), where,
+          access ? "let the community or user see it on the switch" : "the switch's firmware is at fault"};
+}
+
+long microseconds_of_a_try(Clock::time_point end) {
+  const auto left = std::chrono::duration_cast<std::chrono::microseconds>(end - Clock::now());
+  return static_cast<long>(std::clamp(left, std::chrono::microseconds(1), longest_try).count());
+}
+
+// A user that a session left in the library's table would lend its keys to the next one of the same name: the library
+// never replaces the keys it has. So the table is empty whenever nobody holds the lock.
+usmUser* take_user() {
+  usmUser* const user = usm_get_userList();
+  if (user) usm_remove_user(user);
+  return user;
+}
+
+void forget_users() {
+  while (usmUser* const user = take_user()) usm_free_user(user);
 }
 
 struct Protocol {
@@ -114,56 +151,77 @@ struct SnmpSession::Answer {
 };
 
 Outcome<std::unique_ptr<SnmpSession>> SnmpSession::open(const SwitchAccess& access, std::chrono::milliseconds limit) {
-  const std::lock_guard hold(library());
+  const auto end = Clock::now() + limit;
   const std::string where = access.address + ":" + std::to_string(access.udp_port);
   const bool v6 = access.address.find(':') != std::string::npos;
   std::string peer = v6 ? "udp6:[" + access.address + "]:" : "udp:" + access.address + ":";
   peer += std::to_string(access.udp_port);
-  netsnmp_session session{};
-  snmp_sess_init(&session);
-  session.peername = peer.data();
-  session.timeout = try_microseconds;
-  session.retries = tries_again;
-  if (!access.community.empty()) {
-    session.version = SNMP_VERSION_2c;
-    session.community = reinterpret_cast<unsigned char*>(const_cast<char*>(access.community.c_str()));
-    session.community_len = access.community.size();
-  } else if (!set_user(session, access)) {
-    return Fault{FaultKind::bad_request, "the secret's passwords cannot be made into keys", where,
-                 "SNMP v3 passwords have at least 8 characters"};
+  const bool v3 = access.community.empty();
+  int error = SNMPERR_TIMEOUT;
+  // Opening by v3 asks the agent for its engine, which a lost datagram may cost one try.
+  for (int count = 0; count < (v3 ? tries : 1) && Clock::now() < end; ++count) {
+    const std::unique_lock hold(library(), end);
+    if (!hold) return too_slow(where);
+    netsnmp_session session{};
+    snmp_sess_init(&session);
+    session.peername = peer.data();
+    session.timeout = microseconds_of_a_try(end);
+    session.retries = 0;
+    if (!v3) {
+      session.version = SNMP_VERSION_2c;
+      session.community = reinterpret_cast<unsigned char*>(const_cast<char*>(access.community.c_str()));
+      session.community_len = access.community.size();
+    } else if (!set_user(session, access)) {
+      return Fault{FaultKind::bad_request, "the secret's passwords cannot be made into keys", where,
+                   "SNMP v3 passwords have at least 8 characters"};
+    }
+    if (void* handle = snmp_sess_open(&session)) {
+      usmUser* const user = v3 ? take_user() : nullptr;
+      forget_users();
+      return std::unique_ptr<SnmpSession>(new SnmpSession(handle, user, where, end));
+    }
+    forget_users();
+    error = session.s_snmp_errno;
   }
-  void* handle = snmp_sess_open(&session);
-  if (!handle) return fault_of(session.s_snmp_errno, where);
-  return std::unique_ptr<SnmpSession>(
-      new SnmpSession(handle, where, std::chrono::steady_clock::now() + limit));
+  // The engine's silence is told as "unknown engine": nobody answered.
+  return fault_of(error == SNMPERR_UNKNOWN_ENG_ID ? SNMPERR_TIMEOUT : error, where);
 }
 
 SnmpSession::~SnmpSession() {
   const std::lock_guard hold(library());
   snmp_sess_close(handle_);
+  if (user_) usm_free_user(static_cast<usmUser*>(user_));
+  forget_users();
 }
 
 Outcome<SnmpSession::Answer> SnmpSession::exchange(int command, const Oid& asked) {
-  if (std::chrono::steady_clock::now() > end_)
-    return Fault{FaultKind::timed_out, "the switch answers too slowly: its time was used up", where_,
-                 "look at the switch's load"};
-  netsnmp_pdu* request = snmp_pdu_create(command);
-  if (command == SNMP_MSG_GETBULK) {
-    request->non_repeaters = 0;
-    request->max_repetitions = repetitions;
-  }
   const std::vector<oid> id(asked.begin(), asked.end());
-  snmp_add_null_var(request, id.data(), id.size());
-  netsnmp_pdu* response = nullptr;
-  const int status = snmp_sess_synch_response(handle_, request, &response);
-  Answer out;
-  out.pdu.reset(response);
-  if (status == STAT_SUCCESS && response) return out;
-  int library_error = 0, system_error = 0;
-  char* text = nullptr;
-  snmp_sess_error(handle_, &system_error, &library_error, &text);
-  std::free(text);
-  return fault_of(status == STAT_TIMEOUT && library_error == 0 ? SNMPERR_TIMEOUT : library_error, where_);
+  for (int count = 0; count < tries; ++count) {
+    std::unique_lock hold(library(), std::defer_lock);
+    if (Clock::now() >= end_ || (user_ && !hold.try_lock_until(end_))) return too_slow(where_);
+    netsnmp_session* const session = snmp_sess_session(handle_);
+    session->timeout = microseconds_of_a_try(end_);
+    netsnmp_pdu* request = snmp_pdu_create(command);
+    if (command == SNMP_MSG_GETBULK) {
+      request->non_repeaters = 0;
+      request->max_repetitions = repetitions;
+    }
+    snmp_add_null_var(request, id.data(), id.size());
+    netsnmp_pdu* response = nullptr;
+    if (user_) usm_add_user(static_cast<usmUser*>(user_));
+    const int status = snmp_sess_synch_response(handle_, request, &response);
+    if (user_) take_user();
+    Answer out;
+    out.pdu.reset(response);
+    if (status == STAT_SUCCESS && response) return out;
+    if (status == STAT_TIMEOUT) continue;
+    int library_error = 0, system_error = 0;
+    char* text = nullptr;
+    snmp_sess_error(handle_, &system_error, &library_error, &text);
+    std::free(text);
+    return fault_of(library_error, where_);
+  }
+  return no_answer(where_);
 }
 
 Outcome<SnmpValue> SnmpSession::get(const Oid& asked) {
@@ -173,7 +231,8 @@ Outcome<SnmpValue> SnmpSession::get(const Oid& asked) {
   // v3: a report instead of an answer says why the switch refused.
   if (answer->pdu->command == SNMP_MSG_REPORT)
     return fault_of(SNMPERR_USM_AUTHENTICATIONFAILURE, where_);
-  if (answer->pdu->errstat != SNMP_ERR_NOERROR || !variable || variable->type == SNMP_NOSUCHOBJECT ||
+  if (answer->pdu->errstat != SNMP_ERR_NOERROR) return fault_of_status(answer->pdu->errstat, where_);
+  if (!variable || variable->type == SNMP_NOSUCHOBJECT ||
       variable->type == SNMP_NOSUCHINSTANCE || variable->type == SNMP_ENDOFMIBVIEW)
     return Fault{FaultKind::unsupported, "the switch does not have it", where_, ""};
   return value_of(*variable);
@@ -185,7 +244,8 @@ Outcome<std::vector<SnmpValue>> SnmpSession::walk(const Oid& column) {
   for (;;) {
     auto answer = exchange(SNMP_MSG_GETBULK, next);
     if (!answer) return answer.error();
-    if (answer->pdu->errstat != SNMP_ERR_NOERROR || !answer->pdu->variables) return out;
+    if (answer->pdu->errstat != SNMP_ERR_NOERROR) return fault_of_status(answer->pdu->errstat, where_);
+    if (!answer->pdu->variables) return out;
     for (const auto* v = answer->pdu->variables; v; v = v->next_variable) {
       const Oid at(v->name, v->name + v->name_length);
       const bool inside = at.size() > column.size() && std::equal(column.begin(), column.end(), at.begin());

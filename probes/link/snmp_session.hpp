@@ -42,17 +42,18 @@ class SnmpSession {
   // One value. Kind unsupported when the agent has no such object.
   Outcome<SnmpValue> get(const Oid& oid);
   // A column or table in bulk. A table whose OIDs do not go up, or that never ends, is cut off with a Fault of
-  // kind malformed; a table that is not there is empty.
+  // kind malformed, and so does an agent's error-status; a table that is not there is empty.
   static constexpr std::size_t most_values = 20'000;
   Outcome<std::vector<SnmpValue>> walk(const Oid& column);
 
  private:
-  SnmpSession(void* handle, std::string where, std::chrono::steady_clock::time_point end)
-      : handle_(handle), where_(std::move(where)), end_(end) {}
+  SnmpSession(void* handle, void* user, std::string where, std::chrono::steady_clock::time_point end)
+      : handle_(handle), user_(user), where_(std::move(where)), end_(end) {}
   struct Answer;
   Outcome<Answer> exchange(int command, const Oid& oid);
 
   void* handle_;
+  void* user_;                      // v3: a usmUser, in the library's table only while this session exchanges
   std::string where_;
   std::chrono::steady_clock::time_point end_;
 };

@@ -1,5 +1,6 @@
 #include "probes/link/switch_reader.hpp"
 
+#include "probes/link/printable.hpp"
 #include "probes/wire/mac_address.hpp"
 
 #include <algorithm>
@@ -36,16 +37,14 @@ const char* power_state_name(std::uint64_t value) {
   return value < std::size(names) ? names[value] : "unknown";
 }
 
-// The neighbour's ids are texts, or six octets of a hardware address.
-std::string readable(const std::string& octets) {
+// A neighbour's ids are texts, or six octets of a hardware address.
+std::string id_of(const std::string& octets) {
   if (octets.size() == 6 && std::any_of(octets.begin(), octets.end(), [](char c) { return c < 0x20 || c > 0x7e; })) {
     wire::MacAddress mac;
     std::copy(octets.begin(), octets.end(), mac.octets.begin());
     return mac.text();
   }
-  std::string out;
-  for (const char c : octets) out += c >= 0x20 && c < 0x7f ? c : '?';
-  return out;
+  return printable(octets);
 }
 
 class Reader {
@@ -87,7 +86,7 @@ class Reader {
       if (value.index.size() != 1) continue;
       SwitchPort port;
       port.index = value.index[0];
-      port.name = value.octets;
+      port.name = printable(value.octets);
       ports_[port.index] = out_.ports.size();
       out_.ports.push_back(std::move(port));
     }
@@ -101,19 +100,22 @@ class Reader {
     column(if_column(19), [](SwitchPort& p, const SnmpValue& v) { p.out_discards = v.number; }, "if_mib");
     column(if_column(14), [](SwitchPort& p, const SnmpValue& v) { p.in_errors = v.number; }, "if_mib");
     column(if_column(20), [](SwitchPort& p, const SnmpValue& v) { p.out_errors = v.number; }, "if_mib");
-    if (!column(ifx_column(1), [](SwitchPort& p, const SnmpValue& v) { if (!v.octets.empty()) p.name = v.octets; }, "ifx_table")) {
+    if (!column(ifx_column(1), [](SwitchPort& p, const SnmpValue& v) { if (!v.octets.empty()) p.name = printable(v.octets); }, "ifx_table")) {
       out_.unread.try_emplace("ifx_table", "the switch has no ifXTable");
       return;
     }
-    column(ifx_column(18), [](SwitchPort& p, const SnmpValue& v) { p.alias = v.octets; }, "ifx_table");
+    column(ifx_column(18), [](SwitchPort& p, const SnmpValue& v) { p.alias = printable(v.octets); }, "ifx_table");
     column(ifx_column(15), [](SwitchPort& p, const SnmpValue& v) {
       if (v.number > 0) p.link_speed_bps = v.number * 1'000'000;
     }, "ifx_table");
     column(ifx_column(6), [](SwitchPort& p, const SnmpValue& v) {
       p.in_octets = v.number;
-      p.octets_are_64_bit = true;
+      p.in_octets_are_64_bit = true;
     }, "ifx_table");
-    column(ifx_column(10), [](SwitchPort& p, const SnmpValue& v) { p.out_octets = v.number; }, "ifx_table");
+    column(ifx_column(10), [](SwitchPort& p, const SnmpValue& v) {
+      p.out_octets = v.number;
+      p.out_octets_are_64_bit = true;
+    }, "ifx_table");
     column(ifx_column(19), [](SwitchPort& p, const SnmpValue& v) { p.discontinuity = v.number; }, "ifx_table");
   }
 
@@ -203,19 +205,19 @@ class Reader {
     std::map<std::uint32_t, std::string> local;
     if (auto names = session_.walk(lldp_local_port))
       for (const auto& v : *names)
-        if (v.index.size() == 1) local[v.index[0]] = readable(v.octets);
+        if (v.index.size() == 1) local[v.index[0]] = printable(v.octets);
     std::map<Oid, SwitchNeighbour> rows;
     for (const auto& v : *chassis) {
       auto& row = rows[v.index];
-      row.chassis_id = readable(v.octets);
+      row.chassis_id = id_of(v.octets);
       if (v.index.size() == 3) row.local_port = local.contains(v.index[1]) ? local[v.index[1]] : std::to_string(v.index[1]);
     }
     if (auto ports = session_.walk(lldp_remote(7)))
       for (const auto& v : *ports)
-        if (rows.contains(v.index)) rows[v.index].port_id = readable(v.octets);
+        if (rows.contains(v.index)) rows[v.index].port_id = id_of(v.octets);
     if (auto names = session_.walk(lldp_remote(9)))
       for (const auto& v : *names)
-        if (rows.contains(v.index)) rows[v.index].system_name = readable(v.octets);
+        if (rows.contains(v.index)) rows[v.index].system_name = printable(v.octets);
     for (auto& [index, row] : rows) out_.neighbours.push_back(std::move(row));
   }
 
@@ -235,8 +237,8 @@ Outcome<SwitchReport> read_switch(const SwitchAccess& access, std::chrono::milli
   if (!uptime) return uptime.error();
   out.when = now_utc();
   out.sys_uptime_s = static_cast<double>(uptime->number) / 100;
-  if (auto name = (*session)->get(sys_name)) out.sys_name = readable(name->octets);
-  if (auto descr = (*session)->get(sys_descr)) out.sys_descr = readable(descr->octets);
+  if (auto name = (*session)->get(sys_name)) out.sys_name = printable(name->octets);
+  if (auto descr = (*session)->get(sys_descr)) out.sys_descr = printable(descr->octets);
   Reader(**session, out).read();
   return out;
 }

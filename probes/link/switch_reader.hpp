@@ -22,7 +22,7 @@ struct SwitchPort {
   std::optional<std::uint64_t> link_speed_bps;       // ifHighSpeed, else ifSpeed below its top
   std::optional<std::string> duplex;                 // EtherLike-MIB
   std::optional<std::uint64_t> in_octets, out_octets;
-  bool octets_are_64_bit = false;
+  bool in_octets_are_64_bit = false, out_octets_are_64_bit = false;  // ifHCInOctets, ifHCOutOctets
   std::optional<std::uint64_t> in_errors, out_errors, in_discards, out_discards, fcs_errors;
   std::uint64_t discontinuity = 0;                   // ifCounterDiscontinuityTime
   std::optional<int> power_class;                    // RFC 3621: 0 to 4, while power is delivered
@@ -55,8 +55,9 @@ struct PortRate {
   double in_bps = 0, out_bps = 0;
   std::uint64_t new_errors = 0;
 };
-// Load of each port between two looks, by name. Ports whose counters started anew (discontinuity time, a
-// restart of the switch) are left out; 32-bit counters may wrap once (RFC 2863 §3.1.6).
+// Load of each port between two looks, by name; where names repeat, by "name (ifIndex n)". Ports whose counters
+// started anew (discontinuity time, a restart of the switch) are left out. A 32-bit counter may wrap once
+// (RFC 2863 §3.1.6): without a known speed, or with time enough for a second wrap at that speed, it is left out.
 std::map<std::string, PortRate> difference(const SwitchReport& before, const SwitchReport& after);
 
 // link_state, link_speed_bps, duplex, in_errors, fcs_errors, power_class of a port.

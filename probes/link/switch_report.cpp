@@ -3,15 +3,30 @@
 
 #include <nlohmann/json.hpp>
 
+#include <algorithm>
+
 namespace tallywire::link {
 namespace {
 
 using nlohmann::json;
 
 // A 32-bit counter may have wrapped once between two looks (RFC 2863 §3.1.6).
-std::uint64_t advance(std::uint64_t before, std::uint64_t after, bool wide) {
-  if (wide) return after - before;
-  return static_cast<std::uint32_t>(after - before);
+std::uint64_t wrapped(std::uint64_t before, std::uint64_t after) { return static_cast<std::uint32_t>(after - before); }
+
+// Octets between two looks; none when a counter is missing, went back, or may have wrapped unseen.
+std::optional<std::uint64_t> advance(const std::optional<std::uint64_t>& before, const std::optional<std::uint64_t>& after,
+                                     bool wide, std::uint64_t speed_bps, double seconds) {
+  if (!before || !after) return std::nullopt;
+  if (wide) return *after < *before ? std::nullopt : std::optional(*after - *before);
+  constexpr double bits_of_a_wrap = 4'294'967'296.0 * 8;
+  if (speed_bps == 0 || seconds * static_cast<double>(speed_bps) > bits_of_a_wrap) return std::nullopt;
+  return wrapped(*before, *after);
+}
+
+std::map<std::string, int> names_of(const SwitchReport& report) {
+  std::map<std::string, int> out;
+  for (const auto& port : report.ports) ++out[port.name];
+  return out;
 }
 
 json port_json(const SwitchPort& p) {
@@ -38,22 +53,29 @@ std::map<std::string, PortRate> difference(const SwitchReport& before, const Swi
   std::map<std::string, PortRate> out;
   const double seconds = std::chrono::duration<double>(after.when - before.when).count();
   if (seconds <= 0 || after.sys_uptime_s < before.sys_uptime_s) return out;
+  std::map<std::string, int> most_of_a_name;
+  for (const auto* report : {&before, &after})
+    for (auto& [name, count] : names_of(*report)) most_of_a_name[name] = std::max(most_of_a_name[name], count);
+  const auto key = [&](const SwitchPort& p) {
+    return most_of_a_name[p.name] < 2 ? p.name : p.name + " (ifIndex " + std::to_string(p.index) + ")";
+  };
   std::map<std::string, const SwitchPort*> old;
-  for (const auto& port : before.ports) old[port.name] = &port;
+  for (const auto& port : before.ports) old[key(port)] = &port;
   for (const auto& now : after.ports) {
-    const auto at = old.find(now.name);
+    const auto at = old.find(key(now));
     if (at == old.end()) continue;
     const auto& then = *at->second;
-    const bool whole = now.in_octets && now.out_octets && then.in_octets && then.out_octets;
-    if (!whole || now.discontinuity != then.discontinuity || now.octets_are_64_bit != then.octets_are_64_bit) continue;
-    const bool wide = now.octets_are_64_bit;
-    if (wide && (*now.in_octets < *then.in_octets || *now.out_octets < *then.out_octets)) continue;
-    PortRate rate;
-    rate.in_bps = static_cast<double>(advance(*then.in_octets, *now.in_octets, wide)) * 8 / seconds;
-    rate.out_bps = static_cast<double>(advance(*then.out_octets, *now.out_octets, wide)) * 8 / seconds;
-    if (now.in_errors && then.in_errors) rate.new_errors += advance(*then.in_errors, *now.in_errors, false);
-    if (now.out_errors && then.out_errors) rate.new_errors += advance(*then.out_errors, *now.out_errors, false);
-    out[now.name] = rate;
+    if (now.discontinuity != then.discontinuity || now.in_octets_are_64_bit != then.in_octets_are_64_bit ||
+        now.out_octets_are_64_bit != then.out_octets_are_64_bit)
+      continue;
+    const auto speed_bps = std::max(now.link_speed_bps.value_or(0), then.link_speed_bps.value_or(0));
+    const auto in = advance(then.in_octets, now.in_octets, now.in_octets_are_64_bit, speed_bps, seconds);
+    const auto sent = advance(then.out_octets, now.out_octets, now.out_octets_are_64_bit, speed_bps, seconds);
+    if (!in || !sent) continue;
+    PortRate rate{static_cast<double>(*in) * 8 / seconds, static_cast<double>(*sent) * 8 / seconds, 0};
+    if (now.in_errors && then.in_errors) rate.new_errors += wrapped(*then.in_errors, *now.in_errors);
+    if (now.out_errors && then.out_errors) rate.new_errors += wrapped(*then.out_errors, *now.out_errors);
+    out[key(now)] = rate;
   }
   return out;
 }

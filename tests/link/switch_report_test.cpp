@@ -1,6 +1,8 @@
+#include "probes/link/printable.hpp"
 #include "probes/link/switch_reader.hpp"
 
 #include <catch2/catch.hpp>
+#include <nlohmann/json.hpp>
 
 using namespace tallywire;
 using namespace tallywire::link;
@@ -15,7 +17,8 @@ SwitchReport look(std::uint64_t in_octets, std::uint64_t out_octets, double at_s
   port.name = "p1";
   port.in_octets = in_octets;
   port.out_octets = out_octets;
-  port.octets_are_64_bit = wide;
+  port.in_octets_are_64_bit = port.out_octets_are_64_bit = wide;
+  port.link_speed_bps = 1'000'000'000;
   out.ports = {port};
   return out;
 }
@@ -40,6 +43,59 @@ TEST_CASE("a discontinuity, a restart and a counter that went back void the diff
   after.sys_uptime_s = 3;
   CHECK(difference(before, after).empty());
   CHECK(difference(look(1000, 0, 0, true), look(10, 0, 1, true)).empty());
+}
+
+TEST_CASE("a 32-bit counter has no rate once it may have wrapped twice: 34.36 s at 1 Gbit/s, 343.6 s at 100 Mbit/s "
+          "(RFC 2863 §3.1.6; check-values section 11)") {
+  const auto told = [](std::uint64_t speed_bps, double seconds) {
+    auto before = look(0, 0, 0, false), after = look(1000, 0, seconds, false);
+    before.ports[0].link_speed_bps = after.ports[0].link_speed_bps = speed_bps;
+    return difference(before, after).contains("p1");
+  };
+  CHECK(told(1'000'000'000, 34.3));
+  CHECK_FALSE(told(1'000'000'000, 34.4));
+  CHECK(told(100'000'000, 343.5));
+  CHECK_FALSE(told(100'000'000, 343.7));
+  CHECK_FALSE(told(0, 1));
+  CHECK(difference(look(0, 0, 0, true), look(1000, 0, 3600, true)).contains("p1"));
+}
+
+TEST_CASE("each direction has its own width (ifHCInOctets without ifHCOutOctets)") {
+  auto before = look(0, 4'294'967'000, 0, true), after = look(1000, 704, 1, true);
+  CHECK(difference(before, after).empty());
+  before.ports[0].out_octets_are_64_bit = after.ports[0].out_octets_are_64_bit = false;
+  const auto rates = difference(before, after);
+  CHECK(rates.at("p1").in_bps == Approx(8000));
+  CHECK(rates.at("p1").out_bps == Approx(8000));
+}
+
+TEST_CASE("two ports of one name keep a rate each") {
+  auto before = look(0, 0, 0, true), after = look(1000, 0, 1, true);
+  for (auto* report : {&before, &after}) {
+    report->ports.push_back(report->ports[0]);
+    report->ports[0].index = 1;
+    report->ports[1].index = 2;
+  }
+  after.ports[1].in_octets = 2000;
+  const auto rates = difference(before, after);
+  CHECK(rates.size() == 2);
+  CHECK(rates.at("p1 (ifIndex 1)").in_bps == Approx(8000));
+  CHECK(rates.at("p1 (ifIndex 2)").in_bps == Approx(16000));
+}
+
+TEST_CASE("a text that is no UTF-8 becomes one (RFC 3629: surrogates and overlong forms are none)") {
+  CHECK(printable("Gleis S\xc3\xbc" "d") == "Gleis S\xc3\xbc" "d");
+  CHECK(printable("Gleis S\xfc" "d") == "Gleis S\xef\xbf\xbd" "d");
+  CHECK(printable("\xed\xa0\x80") == "\xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd");
+  CHECK(printable("\xc0\xaf") == "\xef\xbf\xbd\xef\xbf\xbd");
+  CHECK(printable("cut \xe2\x82") == "cut \xef\xbf\xbd\xef\xbf\xbd");
+  CHECK(printable(std::string("p1\0\0", 4)) == "p1");
+  CHECK(printable("a\x1b[2J") == "a\xef\xbf\xbd[2J");
+  auto report = look(0, 0, 0, true);
+  report.ports[0].alias = printable("Gleis S\xfc" "d");
+  nlohmann::json out;
+  to_json(out, report);
+  CHECK_NOTHROW(out.dump());
 }
 
 TEST_CASE("a table that the switch lacks is unread for that alone") {
