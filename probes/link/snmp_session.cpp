@@ -221,7 +221,10 @@ Outcome<SnmpSession::Answer> SnmpSession::exchange(int command, const Oid& asked
     std::free(text);
     return fault_of(library_error, where_);
   }
-  return no_answer(where_);
+  auto fault = no_answer(where_);
+  // Its engine answered at open. Net-SNMP's agent drops what it cannot decrypt without a word.
+  if (user_) fault.try_next = "the switch is there: check the secret's privacy password and protocol";
+  return fault;
 }
 
 Outcome<SnmpValue> SnmpSession::get(const Oid& asked) {
