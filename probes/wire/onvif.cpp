@@ -4,6 +4,7 @@
 
 #include <openssl/evp.h>
 
+#include <algorithm>
 #include <array>
 #include <cstring>
 #include <ctime>
@@ -69,11 +70,41 @@ bool nested_too_deep(std::string_view body) {
       --depth;
     else if (body[i + 1] != '?' && body[i + 1] != '!') {
       const auto end = body.find('>', i);
-      if (end != std::string_view::npos && body[end - 1] == '/') continue;
+      if (end == std::string_view::npos) break;  // cut off: the parser says so; looking on for each '<' takes seconds
+      if (body[end - 1] == '/') continue;
       if (++depth > deepest * 4) return true;
     }
   }
   return false;
+}
+
+// Octets from `at` that are one character of UTF-8 (RFC 3629 §4); 0 where they are none.
+std::size_t character_at(std::string_view text, std::size_t at) {
+  const auto octet = [&](std::size_t i) { return i < text.size() ? static_cast<unsigned char>(text[i]) : 0u; };
+  const auto first = octet(at), second = octet(at + 1);
+  if (first < 0x80) return 1;
+  const std::size_t length = first >= 0xc2 && first < 0xe0 ? 2 : (first & 0xf0) == 0xe0 ? 3 : first >= 0xf0 && first < 0xf5 ? 4 : 0;
+  // Overlong forms, surrogates, and what lies above U+10FFFF.
+  if ((first == 0xe0 && second < 0xa0) || (first == 0xed && second > 0x9f) || (first == 0xf0 && second < 0x90) ||
+      (first == 0xf4 && second > 0x8f))
+    return 0;
+  for (std::size_t i = 1; i < length; ++i)
+    if ((octet(at + i) & 0xc0) != 0x80) return 0;
+  return length;
+}
+
+// Units write their names in whatever code their maker had; the record and the sheet hold UTF-8 only.
+std::string utf8(std::string_view text) {
+  std::string out;
+  for (std::size_t at = 0; at < text.size();) {
+    const auto length = character_at(text, at);
+    if (length)
+      out += text.substr(at, length);
+    else
+      out += '?';
+    at += length ? length : 1;
+  }
+  return out;
 }
 
 Fault malformed(const std::string& where) {
@@ -94,7 +125,7 @@ Outcome<pugi::xml_node> answer_in(pugi::xml_document& document, std::string_view
     if (all.find("NotAuthorized") != std::string::npos || all.find("FailedAuthentication") != std::string::npos)
       return Fault{FaultKind::refused, "login refused", where,
                    "correct the secret; it was tried once, so that the unit locks nobody out"};
-    return Fault{FaultKind::unsupported, "the unit answered a fault: " + text.substr(0, 200), where, ""};
+    return Fault{FaultKind::unsupported, "the unit answered a fault: " + utf8(text.substr(0, 200)), where, ""};
   }
   const auto found = find(document, name);
   if (!found) return malformed(where);
@@ -131,7 +162,7 @@ Outcome<UnitTime> decode_unit_time(std::string_view body, const std::string& whe
   if (!utc || !date || !time)
     return Fault{FaultKind::unsupported, "the unit tells no UTC time", where, "set its time zone and clock"};
   const auto number = [](const pugi::xml_node& in, const char* name) {
-    return find(in, name).text().as_int(-1);
+    return std::max(find(in, name).text().as_int(-1), -1);  // the least int less 1900 would overflow
   };
   std::tm parts{};
   parts.tm_year = number(date, "Year") - 1900;
@@ -155,10 +186,10 @@ Outcome<UnitInformation> decode_unit_information(std::string_view body, const st
   auto answer = answer_in(document, body, "GetDeviceInformationResponse", where);
   if (!answer) return answer.error();
   UnitInformation out;
-  out.manufacturer = find(*answer, "Manufacturer").child_value();
-  out.model = find(*answer, "Model").child_value();
-  out.firmware = find(*answer, "FirmwareVersion").child_value();
-  out.serial = find(*answer, "SerialNumber").child_value();
+  out.manufacturer = utf8(find(*answer, "Manufacturer").child_value());
+  out.model = utf8(find(*answer, "Model").child_value());
+  out.firmware = utf8(find(*answer, "FirmwareVersion").child_value());
+  out.serial = utf8(find(*answer, "SerialNumber").child_value());
   return out;
 }
 

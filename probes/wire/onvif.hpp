@@ -37,6 +37,7 @@ struct UnitTime {
   bool by_ntp = false;
 };
 
+// Valid UTF-8, with '?' for each octet of the unit's that was none.
 struct UnitInformation {
   std::string manufacturer;
   std::string model;
