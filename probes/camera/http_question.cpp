@@ -22,6 +22,11 @@ Fault broken(const boost::system::error_code& code, const std::string& where) {
             "check the port, and that ONVIF is switched on in the unit"};
   if (code == http::error::body_limit || code == http::error::header_limit)
     return {FaultKind::malformed, "the unit's answer is larger than any such answer", where, ""};
+  // Beast counts a hang-up among the errors of the protocol.
+  if (code == http::error::end_of_stream)
+    return {FaultKind::unreachable, "the unit hung up without an answer", where, "repeat, then restart the unit"};
+  if (code == http::error::partial_message)
+    return {FaultKind::malformed, "the unit hung up in the middle of its answer", where, "repeat"};
   if (code.category() == http::make_error_code(http::error::bad_version).category())
     return {FaultKind::malformed, "the unit's answer is no HTTP: " + code.message(), where, "check the port"};
   return {FaultKind::unreachable, "the unit cannot be reached: " + code.message(), where,
@@ -64,9 +69,14 @@ asio::awaitable<Outcome<HttpAnswer>> converse(HttpQuestion question, std::string
 
 }  // namespace
 
+std::string place_of(const std::string& address, std::uint16_t tcp_port) {
+  const auto host = address.find(':') == std::string::npos ? address : "[" + address + "]";
+  return host + ":" + std::to_string(tcp_port);
+}
+
 asio::awaitable<Outcome<HttpAnswer>> ask_http(HttpQuestion question) {
   const auto limit = question.limit;
-  const std::string where = question.address + ":" + std::to_string(question.tcp_port);
+  const std::string where = place_of(question.address, question.tcp_port);
   auto conversation = converse(std::move(question), where);
   co_return co_await within<HttpAnswer>(limit, std::move(conversation), "the unit's answer", where);
 }

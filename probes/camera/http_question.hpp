@@ -6,6 +6,7 @@
 #include <boost/asio/awaitable.hpp>
 
 #include <chrono>
+#include <cstdint>
 #include <string>
 
 namespace tallywire::camera {
@@ -27,6 +28,11 @@ struct HttpQuestion {
   std::chrono::milliseconds limit{5000};
 };
 
+// "address:port", as the Host header writes it: IPv6 in brackets (RFC 3986 §3.2.2).
+std::string place_of(const std::string& address, std::uint16_t tcp_port);
+
+// Any status is an answer; a Fault is `unreachable` for who hangs up or refuses the connection, `timed_out` for who
+// is silent, `malformed` for what is no HTTP, cut off or larger than `largest_answer`.
 boost::asio::awaitable<Outcome<HttpAnswer>> ask_http(HttpQuestion question);
 
 }  // namespace tallywire::camera

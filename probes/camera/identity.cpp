@@ -38,30 +38,47 @@ void unread_identity(CameraReport& out, const std::string& reason) {
   for (const char* field : identity_fields) out.unread[field] = reason;
 }
 
-// Units of today want HTTP digest, older ones the username token: the token first, and where HTTP asks for a
-// login, one answer to its challenge. Neither is sent twice.
+// What an HTTP status alone says; SOAP faults come with 400 and 500 (SOAP 1.2 part 2 §7.5.2) and are read as such.
+std::optional<std::string> said_by_status(unsigned status) {
+  if (status == 401 || status == 403) return "login refused";
+  if (status / 100 == 2 || status == 400 || status == 500) return std::nullopt;
+  return "the unit answers HTTP " + std::to_string(status) + " where ONVIF should be";
+}
+
+bool wants_login(const HttpAnswer& answer, const std::string& where) {
+  if (answer.status == 401 || answer.status == 403) return true;
+  const auto information = wire::decode_unit_information(answer.body, where);
+  return !information && information.error().kind == FaultKind::refused;
+}
+
+// Units of today want HTTP digest, older ones the username token (ONVIF Core, security). Which, the unit says when
+// it is asked without: so the password is tried once only, and no unit counts two failures for one round.
 asio::awaitable<Outcome<HttpAnswer>> ask_with_login(CameraRequest request, SystemTime unit_time) {
-  auto onvif = wire::encode_onvif("GetDeviceInformation", soap_login(*request.login, unit_time));
-  auto question = question_of(request, std::move(onvif));
-  auto answer = co_await ask_http(question);
-  if (!answer || answer->status != 401) co_return answer;
-  const auto challenge = wire::choose_challenge(wire::decode_challenges(answer->challenge), false);
-  if (!challenge) co_return answer;
-  wire::DigestInput input;
-  input.method = "POST";
-  input.uri = question.path;
-  std::array<std::uint8_t, 8> random{};
-  RAND_bytes(random.data(), static_cast<int>(random.size()));
-  input.cnonce = wire::to_hex(random);
-  question.authorization = wire::authorization(*challenge, *request.login, input);
-  auto second = co_await ask_http(std::move(question));
-  co_return second;
+  const auto where = place_of(request.address, request.onvif_tcp_port);
+  auto question = question_of(request, wire::encode_onvif("GetDeviceInformation", std::nullopt));
+  auto open = co_await ask_http(question);
+  if (!open || !wants_login(*open, where)) co_return open;
+  const auto challenges = wire::decode_challenges(open->challenge);
+  if (const auto challenge = wire::choose_challenge(challenges, false)) {
+    wire::DigestInput input;
+    input.method = "POST";
+    input.uri = question.path;
+    std::array<std::uint8_t, 8> random{};
+    RAND_bytes(random.data(), static_cast<int>(random.size()));
+    input.cnonce = wire::to_hex(random);
+    question.authorization = wire::authorization(*challenge, *request.login, input);
+  } else {
+    auto login = soap_login(*request.login, unit_time);
+    question = question_of(request, wire::encode_onvif("GetDeviceInformation", std::move(login)));
+  }
+  auto answer = co_await ask_http(std::move(question));
+  co_return answer;
 }
 
 }  // namespace
 
 asio::awaitable<Outcome<CameraReport>> ask_camera(CameraRequest request) {
-  const std::string where = request.address + ":" + std::to_string(request.onvif_tcp_port);
+  const std::string where = place_of(request.address, request.onvif_tcp_port);
   auto question = question_of(request, wire::encode_onvif("GetSystemDateAndTime", std::nullopt));
   const auto asked = Clock::now();
   const auto asked_utc = now_utc();
@@ -72,7 +89,10 @@ asio::awaitable<Outcome<CameraReport>> ask_camera(CameraRequest request) {
   out.when = now_utc();
   SystemTime unit_time = out.when;
   const auto time = wire::decode_unit_time(answer->body, where);
-  if (time) {
+  const auto said = said_by_status(answer->status);
+  if (said) {
+    out.unread["clock_offset_s"] = out.unread["clock_source"] = *said;
+  } else if (time) {
     unit_time = time->utc;
     // The unit read its clock between question and answer, and told whole seconds of it, cut off.
     const double middle = std::chrono::duration<double>(time->utc - asked_utc).count() - took / 2;
@@ -81,6 +101,10 @@ asio::awaitable<Outcome<CameraReport>> ask_camera(CameraRequest request) {
     out.clock_source = time->by_ntp ? "NTP" : "manual";
   } else {
     out.unread["clock_offset_s"] = out.unread["clock_source"] = time.error().what;
+  }
+  if (said && answer->status != 401 && answer->status != 403) {
+    unread_identity(out, *said);  // no ONVIF here: whoever it is gets no login
+    co_return out;
   }
   if (!request.login) {
     unread_identity(out, "no login was given");
@@ -91,8 +115,8 @@ asio::awaitable<Outcome<CameraReport>> ask_camera(CameraRequest request) {
     unread_identity(out, told.error().what);
     co_return out;
   }
-  if (told->status == 401) {
-    unread_identity(out, "login refused");
+  if (const auto refusal = said_by_status(told->status)) {
+    unread_identity(out, *refusal);
     co_return out;
   }
   const auto information = wire::decode_unit_information(told->body, where);
