@@ -56,8 +56,9 @@ void add_asks(CLI::App& app, Command& c) {
   add_argument<std::string>(*stream, c, "--transport", "transport", "tcp, udp, multicast or auto");
   add_argument<std::string>(*stream, c, "--login", "login", "name of a secret {user, password}");
   add_where(*stream, c);
-  auto* link = app.add_subcommand("link", "this machine's port");
+  auto* link = app.add_subcommand("link", "this machine's port and its neighbour");
   add_argument<std::string>(*link, c, "interface", "interface", "which port; all without it");
+  add_argument<double>(*link, c, "--seconds", "seconds", "how long to wait for the neighbour's LLDP frame (32); 0: not at all");
   add_where(*link, c);
   auto* sw = app.add_subcommand("switch", "a switch's ports, units, power");
   add_argument<std::string>(*sw, c, "address", "address", "the switch's IP address", true);

@@ -1,6 +1,6 @@
 #include "daemon/client/progress.hpp"
 
-#include "daemon/client/words.hpp"
+#include "daemon/verdict/words.hpp"
 
 #include <unistd.h>
 
@@ -21,7 +21,7 @@ void ProgressLine::show(double done_s, double total_s, const std::string& text) 
   std::string line = text;
   if (total_s > 0) {
     const double left = std::max(0.0, total_s - done_s);
-    line += left > 0 ? ", about " + spoken_duration(std::max(1.0, left)) + " left" : ", nearly done";
+    line += left > 0 ? ", about " + verdict::spoken_duration(std::max(1.0, left)) + " left" : ", nearly done";
   }
   if (terminal_)
     std::fprintf(stderr, "\r\033[K%s", line.substr(0, 110).c_str());

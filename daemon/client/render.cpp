@@ -1,6 +1,6 @@
 #include "daemon/client/render.hpp"
 
-#include "daemon/client/words.hpp"
+#include "daemon/verdict/words.hpp"
 #include "probes/reading.hpp"
 
 #include <nlohmann/json.hpp>
@@ -13,6 +13,7 @@ namespace tallywire::client {
 namespace {
 
 using nlohmann::json;
+using verdict::spoken_bit_rate, verdict::spoken_quantity, verdict::spoken_subject, verdict::spoken_value;
 
 std::string text_of(const json& object, const char* key) {
   const auto at = object.find(key);

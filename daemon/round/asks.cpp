@@ -1,6 +1,7 @@
 #include "daemon/round/asks.hpp"
 
 #include "daemon/round/access.hpp"
+#include "probes/arrivals/neighbour.hpp"
 #include "probes/deadline.hpp"
 #include "probes/link/ethernet_port.hpp"
 #include "probes/link/switch_reader.hpp"
@@ -8,6 +9,8 @@
 #include "probes/stream/receiver.hpp"
 #include "probes/volume/volume.hpp"
 
+#include <algorithm>
+#include <cstdio>
 #include <memory>
 
 namespace tallywire::round {
@@ -42,6 +45,12 @@ double number(const json& arguments, const char* key, double otherwise) {
   return at != arguments.end() && at->is_number() ? at->get<double>() : otherwise;
 }
 
+std::string figure(double value) {
+  char text[32];
+  std::snprintf(text, sizeof text, "%g", value);
+  return text;
+}
+
 Fault no_secret(const std::string& name) {
   return {FaultKind::bad_request, "there is no secret “" + name + "”", "the secrets file",
           "add it, see docs/design-file.md; the service reads its secrets at its start"};
@@ -68,7 +77,7 @@ bool Asks::knows(const std::string& command) {
 asio::awaitable<AskAnswer> Asks::carry_out(std::string command, json arguments, AskProgress progress, Stop& stop) {
   AskAnswer out = failed({FaultKind::bad_request, "nothing answers to “" + command + "”", "", ""});
   if (command == "stream") out = co_await stream(std::move(arguments), std::move(progress), stop);
-  if (command == "link") out = co_await link(std::move(arguments));
+  if (command == "link") out = co_await link(std::move(arguments), std::move(progress), stop);
   if (command == "switch") out = co_await look_at_switch(std::move(arguments));
   if (command == "path") out = co_await path(std::move(arguments), std::move(progress), stop);
   if (command == "volume") out = co_await volume(std::move(arguments), std::move(progress), stop);
@@ -103,7 +112,25 @@ asio::awaitable<AskAnswer> Asks::stream(json arguments, AskProgress progress, St
   co_return read(std::move(answer));
 }
 
-asio::awaitable<AskAnswer> Asks::link(json arguments) {
+asio::awaitable<void> Asks::hear_neighbour(std::string interface, double seconds, json& port, AskProgress progress, Stop& stop) {
+  std::function<Outcome<std::optional<arrivals::Sighting>>()> hear = [interface, seconds, &stop] {
+    return arrivals::hear_neighbour(interface, milliseconds_of(seconds), stop.flag());
+  };
+  if (progress) progress(0, seconds, "waiting for the neighbour's LLDP frame");
+  auto heard = co_await offload<Outcome<std::optional<arrivals::Sighting>>>(blocking_, std::move(hear));
+  if (!heard) {
+    port["unread"]["neighbour"] = heard.error().sentence();
+  } else if (!*heard) {
+    port["unread"]["neighbour"] = stop.requested() ? "stopped before it was heard" : "no LLDP frame came within " + figure(seconds) + " s";
+  } else {
+    const auto& n = *(**heard).lldp;
+    port["neighbour"] = {{"chassis_id", n.chassis_id},   {"port_id", n.port_id},
+                         {"port_description", n.port_description}, {"system_name", n.system_name},
+                         {"system_description", n.system_description}, {"management_address", n.management_address}};
+  }
+}
+
+asio::awaitable<AskAnswer> Asks::link(json arguments, AskProgress progress, Stop& stop) {
   const auto interface = word(arguments, "interface");
   std::function<Outcome<std::vector<link::PortReport>>()> look = [interface]() -> Outcome<std::vector<link::PortReport>> {
     std::vector<link::PortReport> out;
@@ -117,7 +144,21 @@ asio::awaitable<AskAnswer> Asks::link(json arguments) {
   auto ports = co_await offload<Outcome<std::vector<link::PortReport>>>(blocking_, std::move(look));
   if (!ports) co_return failed(ports.error());
   json answer = {{"ports", *ports}};
-  co_return read(std::move(answer));
+  // One port, and a neighbour to wait for: where this cable ends.
+  const double seconds = number(arguments, "seconds", static_cast<double>(arrivals::neighbour_patience.count()));
+  if (!interface.empty()) {
+    auto& port = answer["ports"][0];
+    port["neighbour"] = nullptr;
+    if (ports->front().link_state.value_or("") != "up")
+      port["unread"]["neighbour"] = "the link is not up";
+    else if (seconds <= 0)
+      port["unread"]["neighbour"] = "it was not waited for";
+    else
+      co_await hear_neighbour(interface, seconds, port, std::move(progress), stop);
+  }
+  const bool whole = std::all_of(answer["ports"].begin(), answer["ports"].end(), [](const json& p) { return p.at("unread").empty(); });
+  AskAnswer out{std::move(answer), whole ? 0 : 3};
+  co_return out;
 }
 
 asio::awaitable<AskAnswer> Asks::look_at_switch(json arguments) {

@@ -31,7 +31,10 @@ class Asks {
 
  private:
   boost::asio::awaitable<AskAnswer> stream(nlohmann::json arguments, AskProgress progress, Stop& stop);
-  boost::asio::awaitable<AskAnswer> link(nlohmann::json arguments);
+  boost::asio::awaitable<AskAnswer> link(nlohmann::json arguments, AskProgress progress, Stop& stop);
+  // Puts `neighbour` into the port's answer, or the reason why there is none.
+  boost::asio::awaitable<void> hear_neighbour(std::string interface, double seconds, nlohmann::json& port,
+                                              AskProgress progress, Stop& stop);
   boost::asio::awaitable<AskAnswer> look_at_switch(nlohmann::json arguments);
   boost::asio::awaitable<AskAnswer> path(nlohmann::json arguments, AskProgress progress, Stop& stop);
   boost::asio::awaitable<AskAnswer> volume(nlohmann::json arguments, AskProgress progress, Stop& stop);

@@ -1,5 +1,7 @@
 #include "daemon/verdict/findings.hpp"
 
+#include "daemon/verdict/words.hpp"
+
 #include <nlohmann/json.hpp>
 
 #include <cmath>
@@ -22,24 +24,11 @@ std::string value_of(const Reading& r) {
 }
 
 std::string evidence_of(const Verdict& v) {
-  return v.target.quantity + " " + value_of(v.reading) + "; the design: " + v.target.text;
+  const auto value = v.reading.number() ? spoken_value(v.target.quantity, *v.reading.number()) : value_of(v.reading);
+  return spoken_quantity(v.target.quantity) + " " + value + "; the design: " + v.target.text;
 }
 
 double number(const Verdict& v) { return v.reading.number().value_or(0); }
-
-// "gate-north, head 1, stream main" of "camera/gate-north/head/1/stream/main".
-std::string spoken(const std::string& subject) {
-  std::string out;
-  std::size_t begin = 0;
-  for (int field = 0; begin <= subject.size(); ++field) {
-    const auto end = std::min(subject.find('/', begin), subject.size());
-    const auto part = subject.substr(begin, end - begin);
-    if (field == 1) out += part;
-    if (field > 1) out += (field % 2 == 0 ? ", " : " ") + part;
-    begin = end + 1;
-  }
-  return out;
-}
 
 // What a missed quantity means and what to try. Camera and stream rules share one shape: a table.
 struct Rule {
@@ -52,120 +41,120 @@ struct Rule {
 const Rule rules[] = {
     {"presence", "never_arrived",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + (value_of(v.reading) == "lost"
+       return spoken_subject(v.target.subject) + (value_of(v.reading) == "lost"
                                               ? " was here and is gone: it no longer answers"
                                               : " has not been seen on the wire");
      },
      "check the link light at the switch port and the plug at the unit; then its power"},
     {"port", "wrong_port",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " hangs on port " + value_of(v.reading) +
+       return spoken_subject(v.target.subject) + " hangs on port " + value_of(v.reading) +
               ", the design wants it on " + *v.target.word;
      },
      "move the cable to the designed port, or correct the design if the drawing is wrong"},
     {"link_speed_bps", "port_slow",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " is linked at " + figure("%.6g", number(v) / 1e6) +
-              " Mbit/s, the design wants " + figure("%.6g", *v.target.promised / 1e6);
+       return spoken_subject(v.target.subject) + " is linked at " + figure("%.6g", number(v) / 1e6) +
+              " Mbit/s, the design wants " + figure("%.6g", *v.target.promised / 1e6) + " Mbit/s";
      },
      "test all four pairs of the cable: 1000BASE-T needs 1-2, 3-6, 4-5 and 7-8, 100BASE-TX only 1-2 "
      "and 3-6; then look for a fixed speed on either end"},
     {"power_class", "power_class",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " was classed " + value_of(v.reading) +
+       return spoken_subject(v.target.subject) + " was classed " + value_of(v.reading) +
               " by the switch, the design wants class " + figure("%.6g", *v.target.promised);
      },
      "compare the unit and its mode with the schedule; a lower class may starve heater and infrared"},
     {"serial", "other_unit",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " has serial number " + value_of(v.reading) +
+       return spoken_subject(v.target.subject) + " has serial number " + value_of(v.reading) +
               ", the design says " + *v.target.word;
      },
      "two units may be swapped: compare the labels with the schedule"},
     {"clock_offset_s", "clock_off",
      [](const Verdict& v) {
        const double off = number(v);
-       return "the clock of " + spoken(v.target.subject) + " is " +
+       return spoken_subject(v.target.subject) + " has a clock that is " +
               figure("%.3g", std::abs(off) >= 60 ? std::abs(off) / 60 : std::abs(off)) +
               (std::abs(off) >= 60 ? " minutes " : " seconds ") + (off > 0 ? "ahead" : "behind");
      },
      "set the unit's time server and time zone; its recordings carry the wrong time until then"},
     {"codec", "stream_other_codec",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " sends " + value_of(v.reading) + ", the design wants " +
+       return spoken_subject(v.target.subject) + " sends " + value_of(v.reading) + ", the design wants " +
               *v.target.word;
      },
      "set the encoder of this stream in the unit"},
     {"width_px", "stream_other_size",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " is " + value_of(v.reading) + " pixels wide, the design wants " +
+       return spoken_subject(v.target.subject) + " is " + value_of(v.reading) + " pixels wide, the design wants " +
               figure("%.6g", *v.target.promised);
      },
      "set the picture size of this stream in the unit"},
     {"height_px", "stream_other_size",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " is " + value_of(v.reading) + " pixels high, the design wants " +
+       return spoken_subject(v.target.subject) + " is " + value_of(v.reading) + " pixels high, the design wants " +
               figure("%.6g", *v.target.promised);
      },
      "set the picture size of this stream in the unit"},
     {"frame_rate_hz", "stream_frame_rate",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " sends " + figure("%.4g", number(v)) +
+       return spoken_subject(v.target.subject) + " sends " + figure("%.4g", number(v)) +
               " frames/s, the design promises " + figure("%.4g", *v.target.promised);
      },
      "look for a slow-shutter or low-light mode and for the stream's frame limit in the unit"},
     {"payload_bps", "stream_bit_rate",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " sends " + figure("%.4g", number(v) / 1e6) +
-              " Mbit/s, the design promises " + figure("%.4g", *v.target.promised / 1e6);
+       return spoken_subject(v.target.subject) + " sends " + figure("%.4g", number(v) / 1e6) +
+              " Mbit/s, the design promises " + figure("%.4g", *v.target.promised / 1e6) + " Mbit/s";
      },
      "set the stream's bit rate limit in the unit, or its quality if it has no limit"},
     {"gop_frames", "stream_gop",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " sends a key frame every " + figure("%.4g", number(v)) +
+       return spoken_subject(v.target.subject) + " sends a key frame every " + figure("%.4g", number(v)) +
               " frames, the design wants every " + figure("%.4g", *v.target.promised);
      },
      "set the key-frame interval of this stream in the unit"},
     {"loss_ratio", "stream_loss",
      [](const Verdict& v) {
-       return figure("%.3g", number(v) * 100) + " % of the packets of " + spoken(v.target.subject) +
+       return figure("%.3g", number(v) * 100) + " % of the packets of " + spoken_subject(v.target.subject) +
               " are lost on the way";
      },
      "read the error counters of its port and uplink; re-terminate the cable if they count up"},
     {"jitter_ms", "stream_jitter",
      [](const Verdict& v) {
-       return spoken(v.target.subject) + " arrives with a jitter of " + figure("%.3g", number(v)) + " ms";
+       return spoken_subject(v.target.subject) + " arrives with a jitter of " + figure("%.3g", number(v)) + " ms";
      },
      "look for a full uplink or a half-duplex port on its way"},
     {"measured_bps", "uplink_over_ceiling",
      [](const Verdict& v) {
-       return "uplink " + spoken(v.target.subject) + " carries " + figure("%.4g", number(v) / 1e6) +
-              " Mbit/s, above its ceiling of " + figure("%.4g", *v.target.high / 1e6);
+       return spoken_subject(v.target.subject) + " carries " + figure("%.4g", number(v) / 1e6) +
+              " Mbit/s, above its ceiling of " + figure("%.4g", *v.target.high / 1e6) + " Mbit/s";
      },
      "lower bit rates on the heaviest streams, or give the switch a faster uplink"},
     {"busiest_bps", "uplink_busiest_instant",
      [](const Verdict& v) {
-       return "uplink " + spoken(v.target.subject) + " needs " + figure("%.4g", number(v) / 1e6) +
+       return spoken_subject(v.target.subject) + " needs " + figure("%.4g", number(v) / 1e6) +
               " Mbit/s at its busiest instant, more than its speed of " +
-              figure("%.4g", *v.target.high / 1e6);
+              figure("%.4g", *v.target.high / 1e6) + " Mbit/s";
      },
      "shorten key frames (longer GOP, capped rate) or give the switch a faster uplink"},
     {"sustained_write_bytes_per_s", "volume_slow",
      [](const Verdict& v) {
-       return "volume " + spoken(v.target.subject) + " takes " + figure("%.4g", number(v) / 1e6) +
-              " MB/s, its streams write " + figure("%.4g", *v.target.low / 1e6);
+       return spoken_subject(v.target.subject) + " takes " + figure("%.4g", number(v) / 1e6) +
+              " MB/s, its streams write " + figure("%.4g", *v.target.low / 1e6) + " MB/s";
      },
      "look for a rebuilding array, a slow disk or a shared volume; move streams to another volume"},
     {"days_held_days", "volume_short",
      [](const Verdict& v) {
-       return "volume " + spoken(v.target.subject) + " holds " + figure("%.4g", number(v)) +
+       return spoken_subject(v.target.subject) + " holds " + figure("%.4g", number(v)) +
               " days, the contract asks for " + figure("%.4g", *v.target.low);
      },
      "add capacity, or lower the bit rates that were measured above the design"},
     {"tcp_goodput_bps", "path_short",
      [](const Verdict& v) {
-       return "the path to the far end carries " + figure("%.4g", number(v) / 1e6) +
-              " Mbit/s, the design sends " + figure("%.4g", *v.target.low / 1e6);
+       return "The path to the far end carries " + figure("%.4g", number(v) / 1e6) +
+              " Mbit/s, the design sends " + figure("%.4g", *v.target.low / 1e6) + " Mbit/s";
      },
      "measure again with nothing else on the path; then look at the slowest link on the way"},
 };
@@ -193,14 +182,14 @@ std::vector<Finding> find_causes(const std::vector<Verdict>& verdicts,
     if (v.kind != Kind::unread || v.reason.find("login refused") == std::string::npos) continue;
     const auto unit = v.target.subject.substr(0, v.target.subject.find('/', v.target.subject.find('/') + 1));
     if (!have.try_emplace({unit, "login_refused"}, out.size()).second) continue;
-    out.push_back({"login_refused", unit, spoken(unit) + " refuses the login that the design names",
+    out.push_back({"login_refused", unit, spoken_subject(unit) + " refuses the login that the design names",
                    "correct the secret; it was tried once, so that the unit locks nobody out",
                    {v.target.quantity + " unread: " + v.reason}});
   }
   for (const auto& s : strangers) {
     std::string who = s.hardware_address;
     if (!s.address.empty()) who += " (" + s.address + ")";
-    std::string sentence = "a unit that the design does not know is on the wire: " + who;
+    std::string sentence = "A unit that the design does not know is on the wire: " + who;
     if (!s.seen_on.empty()) sentence += ", on port " + s.seen_on;
     out.push_back({"stranger", "stranger/" + s.hardware_address, std::move(sentence),
                    "find out whose it is; add it to the design or unplug it",

@@ -2,12 +2,10 @@
 
 #include "probes/wire/ethernet.hpp"
 
-#include <arpa/inet.h>
 #include <ifaddrs.h>
 #include <linux/if_packet.h>
 #include <net/ethernet.h>
 #include <net/if.h>
-#include <netinet/in.h>
 #include <sys/ioctl.h>
 #include <sys/socket.h>
 #include <unistd.h>
@@ -41,24 +39,12 @@ Outcome<void> Asker::open() {
   index_ = request.ifr_ifindex;
   if (::ioctl(socket_, SIOCGIFHWADDR, &request) != 0) return fail("the interface has no hardware address");
   std::memcpy(own_.octets.data(), request.ifr_hwaddr.sa_data, own_.octets.size());
-  own_address_.reset();
-  const int plain = ::socket(AF_INET, SOCK_DGRAM | SOCK_CLOEXEC, 0);
-  if (plain >= 0) {
-    if (::ioctl(plain, SIOCGIFADDR, &request) == 0) {
-      sockaddr_in address{};
-      std::memcpy(&address, &request.ifr_addr, sizeof address);
-      wire::Ipv4 own{};
-      std::memcpy(own.data(), &address.sin_addr, own.size());
-      own_address_ = own;
-    }
-    ::close(plain);
-  }
   return {};
 }
 
 Outcome<std::vector<std::string>> Asker::ask(const std::vector<std::string>& addresses, SystemTime now) {
   const double passed = std::chrono::duration<double>(now - filled_).count();
-  if (passed > 0) tokens_ = std::min(most_per_second, tokens_ + std::min(passed, 10.0) * most_per_second);
+  if (passed > 0) tokens_ = std::min(most_at_once, tokens_ + std::min(passed, 10.0) * most_per_second);
   filled_ = now;
   std::vector<std::string> left_over;
   if (addresses.empty()) return left_over;
@@ -76,7 +62,7 @@ Outcome<std::vector<std::string>> Asker::ask(const std::vector<std::string>& add
       left_over.push_back(address);
       continue;
     }
-    const auto frame = wire::encode_arp_request(own_, own_address_, *target);
+    const auto frame = wire::encode_arp_request(own_, std::nullopt, *target);
     if (::sendto(socket_, frame.data(), frame.size(), 0, reinterpret_cast<sockaddr*>(&to), sizeof to) < 0) {
       Fault fault{FaultKind::system, std::string("nothing can be sent: ") + std::strerror(errno), interface_,
                   "look whether the interface is up"};

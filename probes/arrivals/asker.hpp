@@ -1,5 +1,6 @@
-// Asks by ARP who owns an address: few, counted, listed, and no faster than the stated rate. Needs no
-// address on this machine. Call from one thread.
+// Asks by ARP who owns an address: few, counted, listed, and no faster than the stated rate. Always an ARP probe
+// (RFC 5227 §1.1: sender address zero), which claims nothing: it needs no address on this machine, and one that
+// changes meanwhile is never told wrongly. Call from one thread.
 #pragma once
 
 #include "probes/fault.hpp"
@@ -21,6 +22,7 @@ struct Ask {
 class Asker {
  public:
   static constexpr double most_per_second = 100;
+  static constexpr double most_at_once = 20;
   static constexpr std::size_t remembered = 1000;
 
   explicit Asker(std::string interface) : interface_(std::move(interface)) {}
@@ -42,8 +44,7 @@ class Asker {
   int socket_ = -1;
   int index_ = 0;
   wire::MacAddress own_;
-  std::optional<wire::Ipv4> own_address_;
-  double tokens_ = most_per_second;
+  double tokens_ = most_at_once;
   SystemTime filled_{};
   std::deque<Ask> asked_;
   std::uint64_t count_ = 0;

@@ -2,11 +2,17 @@
 
 #include "probes/wire/ethernet.hpp"
 
+#include <linux/if_packet.h>
 #include <net/if.h>
 #include <pcap/pcap.h>
 #include <poll.h>
 #include <sys/eventfd.h>
+#include <sys/socket.h>
 #include <unistd.h>
+
+#include <algorithm>
+#include <cerrno>
+#include <cstring>
 
 namespace tallywire::arrivals {
 namespace {
@@ -20,6 +26,22 @@ constexpr int reopen_pause_ms = 500;
 Fault open_fault(const std::string& interface, const std::string& what) {
   return {FaultKind::system, "the interface cannot be listened to: " + what, interface,
           "check the name with `ip link`; run as root or with the capability CAP_NET_RAW"};
+}
+
+// A card passes up only the groups that somebody joined, and LLDP's frames go to groups of their own (IEEE 802.1AB
+// table 7-1: nearest bridge, nearest non-TPMR bridge, nearest customer bridge). Answers errno, 0 when joined. They are
+// left with the socket.
+int join_lldp(int socket, const std::string& interface) {
+  for (const int last : {0x0e, 0x03, 0x00}) {
+    const std::uint8_t group[] = {0x01, 0x80, 0xc2, 0x00, 0x00, static_cast<std::uint8_t>(last)};
+    packet_mreq join{};
+    join.mr_ifindex = static_cast<int>(if_nametoindex(interface.c_str()));
+    join.mr_type = PACKET_MR_MULTICAST;
+    join.mr_alen = sizeof group;
+    std::copy(std::begin(group), std::end(group), join.mr_address);
+    if (::setsockopt(socket, SOL_PACKET, PACKET_ADD_MEMBERSHIP, &join, sizeof join) != 0) return errno;
+  }
+  return 0;
 }
 
 Outcome<pcap_t*> open_capture(const std::string& interface) {
@@ -41,6 +63,9 @@ Outcome<pcap_t*> open_capture(const std::string& interface) {
   const int set = pcap_setfilter(capture, &program);
   pcap_freecode(&program);
   if (set != 0) return give_up(pcap_geterr(capture));
+  // What this machine sends itself says nothing of the wire.
+  if (pcap_setdirection(capture, PCAP_D_IN) != 0) return give_up(pcap_geterr(capture));
+  if (const int failed = join_lldp(pcap_fileno(capture), interface)) return give_up(std::strerror(failed));
   pcap_setnonblock(capture, 1, text);
   return capture;
 }
@@ -75,6 +100,7 @@ Outcome<std::unique_ptr<Listener>> Listener::open(const std::string& interface, 
   if (!capture) return capture.error();
   out->capture_ = *capture;
   out->wake_ = eventfd(0, EFD_CLOEXEC);
+  if (out->wake_ < 0) return open_fault(interface, std::strerror(errno));
   out->thread_ = std::thread([listener = out.get()] { listener->run(); });
   return out;
 }
@@ -141,6 +167,12 @@ Outcome<std::uint64_t> Listener::read_file(const std::string& path, const OnSigh
   if (!capture)
     return Fault{FaultKind::bad_request, std::string("the capture cannot be read: ") + text, path,
                  "give a pcap or pcapng file"};
+  if (pcap_datalink(capture) != DLT_EN10MB) {
+    const char* kind = pcap_datalink_val_to_name(pcap_datalink(capture));
+    pcap_close(capture);
+    return Fault{FaultKind::unsupported, std::string("the capture holds no Ethernet frames but ") + (kind ? kind : "another kind"),
+                 path, "capture on a network card, not on “any”"};
+  }
   std::uint64_t frames = 0;
   pcap_pkthdr* head = nullptr;
   const u_char* octets = nullptr;

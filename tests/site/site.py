@@ -312,7 +312,7 @@ class Site:
                    directory / "snmpd.log", "-C", "-c", directory / "snmpd.conf", "-p", directory / "snmpd.pid", "-I",
                    "-smux,mteTrigger,mteTriggerConf")
         self.start(f"lldpd/{name}", name, "lldpd", "-d", "-u", directory / "lldpd.socket", "-S", "a demo switch", "-I",
-                   ",".join(switch["ports"]))
+                   "*,!lo,!br0")
 
     def start_far_end(self, volumes):
         far_end = self.design.get("far_end")

@@ -20,7 +20,7 @@ TEST_CASE("a slow port is told with the pairs to look at") {
   const auto found = find_causes({missed("camera/gate", "link_speed_bps", 1e8, 1e9)}, {});
   REQUIRE(found.size() == 1);
   CHECK(found[0].id == "port_slow");
-  CHECK(found[0].sentence == "gate is linked at 100 Mbit/s, the design wants 1000");
+  CHECK(found[0].sentence == "gate is linked at 100 Mbit/s, the design wants 1000 Mbit/s");
   // Pairs of 1000BASE-T and 100BASE-TX: IEEE 802.3 clauses 40 and 25; check-values section 16.
   CHECK(found[0].next_step.find("1-2, 3-6, 4-5 and 7-8") != std::string::npos);
 }
@@ -28,7 +28,7 @@ TEST_CASE("a slow port is told with the pairs to look at") {
 TEST_CASE("a clock nine minutes off is told in minutes, with its direction") {
   const auto found = find_causes({missed("camera/gate", "clock_offset_s", -540, 2)}, {});
   REQUIRE(found.size() == 1);
-  CHECK(found[0].sentence == "the clock of gate is 9 minutes behind");
+  CHECK(found[0].sentence == "gate has a clock that is 9 minutes behind");
 }
 
 TEST_CASE("wrong width and height of one stream are one finding with two pieces of evidence") {

@@ -65,6 +65,8 @@ const say = (error) => {
 at('start').addEventListener('click', () => send('POST', '/api/rounds', { kind: 'round' }).catch(say));
 at('cancel').addEventListener('click', () => send('DELETE', '/api/rounds/current').catch(say));
 
+addEventListener('resize', redraw);
+
 key(at('key'));
 follow(async (name, data) => {
   if (name === 'reading' || name === 'verdict') return;

@@ -9,6 +9,7 @@ const PITCH = 96;       // width of a port
 const BAR = 34;
 const DROP = 64;        // from the bar to the camera
 const PIPE = 150;
+const ROW = BAR + DROP + 96;   // a bar with everything below it
 
 const el = (name, attributes, ...children) => {
   const out = document.createElementNS(NS, name);
@@ -57,19 +58,18 @@ const pipe = (x, y, name, row, uplink) => {
   if (measured !== null) group.append(el('rect', { x: x + 2, y: y + 2, width: Math.max(0, share(measured) - 4), height: 14, rx: 7, class: 'load' }));
   if (row && row.busiest_bps !== null) group.append(el('line', { x1: x + share(row.busiest_bps), y1: y - 3, x2: x + share(row.busiest_bps), y2: y + 21, class: 'busiest' }));
   if (row) group.append(el('line', { x1: x + share(row.ceiling_bps), y1: y - 6, x2: x + share(row.ceiling_bps), y2: y + 24, class: 'ceiling' }));
-  const load = measured === null ? 'load unread' : `${bitRate(measured)} of ${bitRate(speed)}`;
+    const load = measured === null ? 'load unread' : `${bitRate(measured)} of ${bitRate(speed)}`;
   group.append(text(x, y - 10, `${name} → ${uplink.to}`, 'pipe-name', 'start'));
   group.append(text(x, y + 36, load, 'pipe-name', 'start'));
+  if (row && row.busiest_bps !== null) group.append(text(x, y + 51, `busiest ${bitRate(row.busiest_bps)}`, 'pipe-name', 'start'));
   return titled(group, `uplink ${name} to ${uplink.to}: ${load}`);
 };
 
-const bar = (y, sw, width, state) => {
+// One row of a switch's ports with what hangs on them.
+const bar = (y, ports, units, width, state) => {
   const group = el('g', { class: 'switch' });
   group.append(el('rect', { x: 10, y, width, height: BAR, rx: 4, class: 'bar' }));
-  group.append(text(18, y - 8, `${sw.id}${sw.place ? ` · ${sw.place}` : ''}`, 'switch-name', 'start'));
-  const units = state.site.cameras.filter((c) => c.switch === sw.id);
-  const used = sw.ports.filter((port) => units.some((u) => u.port === port));
-  used.forEach((port, i) => {
+  ports.forEach((port, i) => {
     const x = 10 + PITCH / 2 + i * PITCH;
     group.append(el('rect', { x: x - 20, y: y + 7, width: 40, height: 20, rx: 3, class: 'port' }));
     group.append(text(x, y + 21, port, 'port-name'));
@@ -78,26 +78,43 @@ const bar = (y, sw, width, state) => {
   return group;
 };
 
+// Ports that something hangs on, cut into rows of a width that the screen has.
+const rowsOf = (sw, state, most) => {
+  const used = sw.ports.filter((port) => state.site.cameras.some((c) => c.switch === sw.id && c.port === port));
+  const rows = [];
+  for (let i = 0; i < Math.max(1, used.length); i += most) rows.push(used.slice(i, i + most));
+  return rows;
+};
+
+// Beside the bar where there is room for it, else between the switch's name and its bar: a phone needs no sideways swipe.
 export const draw = (place, state) => {
   if (!state.site) return;
   const { switches, cameras } = state.site;
-  const widest = Math.max(1, ...switches.map((sw) => sw.ports.filter((p) => cameras.some((c) => c.switch === sw.id && c.port === p)).length));
-  const pipes = Math.max(0, ...switches.map((sw) => sw.uplinks.length));
-  const barWidth = widest * PITCH;
-  const width = 20 + barWidth + (pipes > 0 ? 30 + PIPE : 0);
-  const rowHeight = 30 + BAR + DROP + 130;
-  const height = switches.length * rowHeight;
-  const svg = el('svg', { viewBox: `0 0 ${width} ${height}`, role: 'img', width, height, 'aria-label': `Riser: ${switches.length} switches, ${cameras.length} cameras` });
-  switches.forEach((sw, row) => {
-    const y = 30 + row * rowHeight;
-    svg.append(bar(y, sw, barWidth, state));
+  const room = Math.max(300, place.clientWidth - 16);
+  const beside = room >= 700;
+  const pipesWidth = beside && switches.some((sw) => sw.uplinks.length > 0) ? 40 + PIPE : 0;
+  const most = Math.max(2, Math.floor((room - 20 - pipesWidth) / PITCH));
+  const layout = switches.map((sw) => ({ sw, rows: rowsOf(sw, state, most) }));
+  const barWidth = PITCH * Math.max(1, ...layout.flatMap(({ rows }) => rows.map((row) => row.length)));
+  const width = 20 + barWidth + pipesWidth;
+  const svg = el('svg', { role: 'img' });
+  let y = 30;
+  for (const { sw, rows } of layout) {
+    svg.append(text(18, y - 8, `${sw.id}${sw.place ? ` · ${sw.place}` : ''}`, 'switch-name', 'start'));
+    const top = y + (beside ? 0 : sw.uplinks.length * 78 + (sw.uplinks.length > 0 ? 6 : 0));
     sw.uplinks.forEach((uplink, i) => {
-      const path = `switch/${sw.id}/uplink/${uplink.id}`;
-      const measured = state.round?.headroom?.find((r) => r.uplink === path);
-      svg.append(el('line', { x1: 10 + barWidth, y1: y + BAR / 2, x2: 40 + barWidth, y2: y + 9 + i * 70, class: 'drop' }));
-      svg.append(pipe(40 + barWidth, y + i * 70, uplink.id, measured, uplink));
+      const measured = state.round?.headroom?.find((r) => r.uplink === `switch/${sw.id}/uplink/${uplink.id}`);
+      const [px, py] = beside ? [40 + barWidth, y + i * 84] : [30, y + 18 + i * 78];
+      svg.append(beside ? el('line', { x1: 10 + barWidth, y1: y + BAR / 2, x2: px, y2: py + 9, class: 'drop' })
+        : el('polyline', { points: `${px},${py + 9} 18,${py + 9} 18,${top + BAR / 2}`, class: 'drop', fill: 'none' }));
+      svg.append(pipe(px, py, uplink.id, measured, uplink));
     });
-  });
+    const units = cameras.filter((c) => c.switch === sw.id);
+    rows.forEach((row, i) => svg.append(bar(top + i * ROW, row, units, row.length > 0 ? barWidth : PITCH, state)));
+    y = Math.max(top + rows.length * ROW, y + (beside ? sw.uplinks.length * 84 : 0)) + 34;
+  }
+  for (const [name, value] of Object.entries({ viewBox: `0 0 ${width} ${y - 24}`, width, height: y - 24,
+    'aria-label': `Riser: ${switches.length} switches, ${cameras.length} cameras` })) svg.setAttribute(name, value);
   place.replaceChildren(svg);
 };
 

@@ -5,7 +5,7 @@
 
 #include <string>
 
-namespace tallywire::client {
+namespace tallywire::verdict {
 
 std::string spoken_bit_rate(double bps);             // "41.2 Mbit/s"
 std::string spoken_byte_rate(double bytes_per_s);    // "12.5 MB/s"
@@ -18,4 +18,4 @@ std::string spoken_quantity(const std::string& quantity);
 // "gate-north, head 1, stream main" of "camera/gate-north/head/1/stream/main".
 std::string spoken_subject(const std::string& subject);
 
-}  // namespace tallywire::client
+}  // namespace tallywire::verdict

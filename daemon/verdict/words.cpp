@@ -1,4 +1,4 @@
-#include "daemon/client/words.hpp"
+#include "daemon/verdict/words.hpp"
 
 #include "probes/reading.hpp"
 
@@ -9,7 +9,7 @@
 #include <cmath>
 #include <cstdio>
 
-namespace tallywire::client {
+namespace tallywire::verdict {
 namespace {
 
 std::string figure(double value, const char* unit, const char* format = "%.4g %s") {
@@ -118,4 +118,4 @@ std::string spoken_subject(const std::string& subject) {
   return out;
 }
 
-}  // namespace tallywire::client
+}  // namespace tallywire::verdict
