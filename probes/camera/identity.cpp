@@ -143,7 +143,8 @@ std::vector<Reading> to_readings(const CameraReport& r, const std::string& subje
                     : unread(subject, "clock_offset_s", reason("clock_offset_s"), r.when));
   for (const auto& [quantity, value] :
        {std::pair{"serial", &r.serial}, std::pair{"firmware", &r.firmware}, std::pair{"model", &r.model}})
-    out.push_back(*value && !(*value)->empty() ? read_word(subject, quantity, **value, "ONVIF device information", r.when)
+    out.push_back(*value && !(*value)->empty()
+                      ? read_word(subject, quantity, **value, "ONVIF device information", r.when)
                                                : unread(subject, quantity, reason(quantity), r.when));
   return out;
 }

@@ -83,7 +83,7 @@ std::size_t character_at(std::string_view text, std::size_t at) {
   const auto octet = [&](std::size_t i) { return i < text.size() ? static_cast<unsigned char>(text[i]) : 0u; };
   const auto first = octet(at), second = octet(at + 1);
   if (first < 0x80) return 1;
-  const std::size_t length = first >= 0xc2 && first < 0xe0 ? 2 : (first & 0xf0) == 0xe0 ? 3 : first >= 0xf0 && first < 0xf5 ? 4 : 0;
+  const std::size_t length = first < 0xc2 ? 0 : first < 0xe0 ? 2 : first < 0xf0 ? 3 : first < 0xf5 ? 4 : 0;
   // Overlong forms, surrogates, and what lies above U+10FFFF.
   if ((first == 0xe0 && second < 0xa0) || (first == 0xed && second > 0x9f) || (first == 0xf0 && second < 0x90) ||
       (first == 0xf4 && second > 0x8f))
@@ -146,8 +146,10 @@ std::string username_token_digest(Octets nonce, std::string_view created, std::s
 
 OnvifRequest encode_onvif(const std::string& operation, const std::optional<SoapLogin>& login) {
   OnvifRequest out;
-  out.content_type = "application/soap+xml; charset=utf-8; action=\"" + std::string(device_namespace) + "/" + operation + "\"";
-  out.body = "<?xml version=\"1.0\" encoding=\"utf-8\"?><s:Envelope xmlns:s=\"http://www.w3.org/2003/05/soap-envelope\">" +
+  out.content_type = "application/soap+xml; charset=utf-8; action=\"" + std::string(device_namespace) +
+                     "/" + operation + "\"";
+  out.body = "<?xml version=\"1.0\" encoding=\"utf-8\"?>"
+             "<s:Envelope xmlns:s=\"http://www.w3.org/2003/05/soap-envelope\">" +
              (login ? security_header(*login) : std::string()) + "<s:Body><" + operation + " xmlns=\"" +
              device_namespace + "\"/></s:Body></s:Envelope>";
   return out;

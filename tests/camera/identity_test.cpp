@@ -26,6 +26,8 @@ using asio::ip::tcp;
 
 namespace {
 
+constexpr auto as_values = asio::as_tuple(asio::use_awaitable);
+
 struct Said {
   std::string bytes;
   enum class Then { hang_up, reset, hold, repeat, drip } then = Then::hang_up;
@@ -37,7 +39,8 @@ using Say = std::function<Said(const std::string& request)>;
 // A unit on 127.0.0.1 that says what the test wants, and keeps what it was asked.
 class Unit {
  public:
-  Unit(asio::io_context& context, Say say) : acceptor_(context, {asio::ip::address_v4::loopback(), 0}), say_(std::move(say)) {
+  Unit(asio::io_context& context, Say say)
+      : acceptor_(context, {asio::ip::address_v4::loopback(), 0}), say_(std::move(say)) {
     asio::co_spawn(context, accept(), [](std::exception_ptr) {});
   }
   std::uint16_t port() const { return acceptor_.local_endpoint().port(); }
@@ -52,7 +55,7 @@ class Unit {
  private:
   asio::awaitable<void> accept() {
     for (;;) {
-      auto [code, socket] = co_await acceptor_.async_accept(asio::as_tuple(asio::use_awaitable));
+      auto [code, socket] = co_await acceptor_.async_accept(as_values);
       if (code) co_return;
       sockets_.push_back(std::move(socket));
       asio::co_spawn(acceptor_.get_executor(), serve(sockets_.back()), [](std::exception_ptr) {});
@@ -61,13 +64,13 @@ class Unit {
   asio::awaitable<void> serve(tcp::socket& socket) {
     std::string request;
     auto view = asio::dynamic_buffer(request, 65536);
-    auto [no_head, head] = co_await asio::async_read_until(socket, view, "\r\n\r\n", asio::as_tuple(asio::use_awaitable));
+    auto [no_head, head] = co_await asio::async_read_until(socket, view, "\r\n\r\n", as_values);
     if (no_head) co_return;
     const auto at = request.find("Content-Length: ");
     const std::size_t length = at == std::string::npos ? 0 : std::strtoul(request.c_str() + at + 16, nullptr, 10);
     if (request.size() < head + length) {
       std::string rest(head + length - request.size(), ' ');
-      auto [no_body, count] = co_await asio::async_read(socket, asio::buffer(rest), asio::as_tuple(asio::use_awaitable));
+      auto [no_body, count] = co_await asio::async_read(socket, asio::buffer(rest), as_values);
       if (no_body) co_return;
       request += rest;
     }
@@ -79,13 +82,13 @@ class Unit {
     for (std::size_t i = 0; !code && !stopped_ && said.then == Said::Then::drip; ++i) {
       co_await write(socket, said.more.substr(i % said.more.size(), 1), code);
       asio::steady_timer timer(acceptor_.get_executor(), 20ms);
-      co_await timer.async_wait(asio::as_tuple(asio::use_awaitable));
+      co_await timer.async_wait(as_values);
     }
     if (said.then == Said::Then::reset) socket.set_option(asio::socket_base::linger(true, 0), code);
     if (said.then != Said::Then::hold) socket.close(code);
   }
   static asio::awaitable<void> write(tcp::socket& socket, const std::string& bytes, boost::system::error_code& code) {
-    auto [failed, count] = co_await asio::async_write(socket, asio::buffer(bytes), asio::as_tuple(asio::use_awaitable));
+    auto [failed, count] = co_await asio::async_write(socket, asio::buffer(bytes), as_values);
     code = failed;
   }
   tcp::acceptor acceptor_;
@@ -141,27 +144,30 @@ std::string http(const std::string& status, const std::string& body, const std::
 
 // SOAP 1.2 part 1 §5; names of the ONVIF device service (devicemgmt.wsdl, onvif.xsd).
 std::string envelope(const std::string& body) {
-  return "<e:Envelope xmlns:e=\"http://www.w3.org/2003/05/soap-envelope\" xmlns:t=\"http://www.onvif.org/ver10/schema\" "
+  return "<e:Envelope xmlns:e=\"http://www.w3.org/2003/05/soap-envelope\" "
+         "xmlns:t=\"http://www.onvif.org/ver10/schema\" "
          "xmlns:d=\"http://www.onvif.org/ver10/device/wsdl\"><e:Body>" + body + "</e:Body></e:Envelope>";
 }
 
 std::string time_body() {
-  return envelope("<d:GetSystemDateAndTimeResponse><d:SystemDateAndTime><t:DateTimeType>NTP</t:DateTimeType><t:UTCDateTime>"
-                  "<t:Time><t:Hour>3</t:Hour><t:Minute>4</t:Minute><t:Second>5</t:Second></t:Time><t:Date><t:Year>2026</t:Year>"
-                  "<t:Month>1</t:Month><t:Day>2</t:Day></t:Date></t:UTCDateTime></d:SystemDateAndTime>"
+  return envelope("<d:GetSystemDateAndTimeResponse><d:SystemDateAndTime><t:DateTimeType>NTP</t:DateTimeType>"
+                  "<t:UTCDateTime><t:Time><t:Hour>3</t:Hour><t:Minute>4</t:Minute><t:Second>5</t:Second></t:Time>"
+                  "<t:Date><t:Year>2026</t:Year><t:Month>1</t:Month><t:Day>2</t:Day></t:Date></t:UTCDateTime>"
+                  "</d:SystemDateAndTime>"
                   "</d:GetSystemDateAndTimeResponse>");
 }
 
 std::string information_body() {
-  return envelope("<d:GetDeviceInformationResponse><d:Manufacturer>no maker</d:Manufacturer><d:Model>unit \xe9</d:Model>"
+  return envelope("<d:GetDeviceInformationResponse><d:Manufacturer>no maker</d:Manufacturer>"
+                  "<d:Model>unit \xe9</d:Model>"
                   "<d:FirmwareVersion>1.2</d:FirmwareVersion><d:SerialNumber>0042</d:SerialNumber>"
                   "</d:GetDeviceInformationResponse>");
 }
 
 std::string not_authorized() {  // SOAP 1.2 part 1 §5.4, ONVIF Core: generic faults
   return http("400 Bad Request",
-              envelope("<e:Fault><e:Code><e:Value>e:Sender</e:Value><e:Subcode><e:Value>ter:NotAuthorized</e:Value></e:Subcode>"
-                       "</e:Code><e:Reason><e:Text>no</e:Text></e:Reason></e:Fault>"));
+              envelope("<e:Fault><e:Code><e:Value>e:Sender</e:Value><e:Subcode><e:Value>ter:NotAuthorized"
+                       "</e:Value></e:Subcode></e:Code><e:Reason><e:Text>no</e:Text></e:Reason></e:Fault>"));
 }
 
 bool holds(const std::string& text, const std::string& part) { return text.find(part) != std::string::npos; }
@@ -198,7 +204,8 @@ const std::string challenge = "WWW-Authenticate: Digest realm=\"r\", nonce=\"n\"
 
 TEST_CASE("Any status is an answer") {
   for (const auto& [status, number] : {std::pair{"200 OK", 200u}, std::pair{"401 Unauthorized", 401u},
-                                       std::pair{"404 Not Found", 404u}, std::pair{"500 Internal Server Error", 500u}}) {
+                                       std::pair{"404 Not Found", 404u},
+                                       std::pair{"500 Internal Server Error", 500u}}) {
     const auto out = ask({http(status, "text", "WWW-Authenticate: Digest realm=\"r\"\r\n")});
     REQUIRE(out.has_value());
     CHECK(out->status == number);
@@ -282,7 +289,8 @@ TEST_CASE("A unit that wants HTTP digest gets that alone; an open one gets no lo
 
 TEST_CASE("A refused password is not tried twice") {
   for (const auto& refusal : {not_authorized(), http("401 Unauthorized", "", challenge), http("401 Unauthorized", ""),
-                              http("401 Unauthorized", "", "WWW-Authenticate: Basic realm=\"r\"\r\n"), http("403 Forbidden", "")}) {
+                              http("401 Unauthorized", "", "WWW-Authenticate: Basic realm=\"r\"\r\n"),
+                              http("403 Forbidden", "")}) {
     const auto told = told_by([&](const std::string&) { return Said{refusal}; });
     INFO(refusal);
     CHECK(told.logins() == 1);

@@ -15,14 +15,16 @@ const std::string where = "192.0.2.10:80";
 
 // SOAP 1.2 part 1 §5; names and namespaces of the ONVIF device service (devicemgmt.wsdl, onvif.xsd).
 std::string envelope(const std::string& body) {
-  return "<?xml version=\"1.0\" encoding=\"UTF-8\"?><env:Envelope xmlns:env=\"http://www.w3.org/2003/05/soap-envelope\" "
+  return "<?xml version=\"1.0\" encoding=\"UTF-8\"?>"
+         "<env:Envelope xmlns:env=\"http://www.w3.org/2003/05/soap-envelope\" "
          "xmlns:tds=\"http://www.onvif.org/ver10/device/wsdl\" xmlns:tt=\"http://www.onvif.org/ver10/schema\" "
          "xmlns:ter=\"http://www.onvif.org/ver10/error\"><env:Body>" + body + "</env:Body></env:Envelope>";
 }
 
 std::string information(const std::string& model) {
   return envelope("<tds:GetDeviceInformationResponse><tds:Manufacturer>no maker</tds:Manufacturer><tds:Model>" + model +
-                  "</tds:Model><tds:FirmwareVersion>1.2.3</tds:FirmwareVersion><tds:SerialNumber>0042</tds:SerialNumber>"
+                  "</tds:Model><tds:FirmwareVersion>1.2.3</tds:FirmwareVersion>"
+                  "<tds:SerialNumber>0042</tds:SerialNumber>"
                   "<tds:HardwareId>1</tds:HardwareId></tds:GetDeviceInformationResponse>");
 }
 
@@ -30,10 +32,12 @@ std::string information(const std::string& model) {
 std::string date_and_time(const std::string& year, const std::string& month, const std::string& day) {
   return envelope("<tds:GetSystemDateAndTimeResponse><tds:SystemDateAndTime><tt:DateTimeType>NTP</tt:DateTimeType>"
                   "<tt:DaylightSavings>false</tt:DaylightSavings><tt:TimeZone><tt:TZ>CET-1</tt:TZ></tt:TimeZone>"
-                  "<tt:UTCDateTime><tt:Time><tt:Hour>3</tt:Hour><tt:Minute>4</tt:Minute><tt:Second>5</tt:Second></tt:Time>"
+                  "<tt:UTCDateTime><tt:Time><tt:Hour>3</tt:Hour><tt:Minute>4</tt:Minute><tt:Second>5</tt:Second>"
+                  "</tt:Time>"
                   "<tt:Date><tt:Year>" + year + "</tt:Year><tt:Month>" + month + "</tt:Month><tt:Day>" + day +
-                  "</tt:Day></tt:Date></tt:UTCDateTime><tt:LocalDateTime><tt:Time><tt:Hour>4</tt:Hour><tt:Minute>4</tt:Minute>"
-                  "<tt:Second>5</tt:Second></tt:Time><tt:Date><tt:Year>2026</tt:Year><tt:Month>1</tt:Month><tt:Day>2</tt:Day>"
+                  "</tt:Day></tt:Date></tt:UTCDateTime><tt:LocalDateTime><tt:Time><tt:Hour>4</tt:Hour>"
+                  "<tt:Minute>4</tt:Minute><tt:Second>5</tt:Second></tt:Time><tt:Date><tt:Year>2026</tt:Year>"
+                  "<tt:Month>1</tt:Month><tt:Day>2</tt:Day>"
                   "</tt:Date></tt:LocalDateTime></tds:SystemDateAndTime></tds:GetSystemDateAndTimeResponse>");
 }
 
@@ -117,7 +121,8 @@ TEST_CASE("Dates that are none are malformed; a unit without UTC is unsupported"
     }
   }
   // UTCDateTime is optional in tt:SystemDateTime (onvif.xsd).
-  const auto local_only = decode_unit_time(replaced(date_and_time("2026", "1", "2"), "UTCDateTime", "Extension"), where);
+  const auto local_only =
+      decode_unit_time(replaced(date_and_time("2026", "1", "2"), "UTCDateTime", "Extension"), where);
   REQUIRE_FALSE(local_only.has_value());
   CHECK(local_only.error().kind == FaultKind::unsupported);
 }
@@ -125,7 +130,8 @@ TEST_CASE("Dates that are none are malformed; a unit without UTC is unsupported"
 TEST_CASE("A SOAP fault that asks for a login is refused, another is unsupported") {
   const auto fault = [](const std::string& subcode) {  // SOAP 1.2 part 1 §5.4; subcodes of ONVIF Core, generic faults
     return envelope("<env:Fault><env:Code><env:Value>env:Sender</env:Value><env:Subcode><env:Value>" + subcode +
-                    "</env:Value></env:Subcode></env:Code><env:Reason><env:Text xml:lang=\"en\">no \xff</env:Text></env:Reason>"
+                    "</env:Value></env:Subcode></env:Code><env:Reason><env:Text xml:lang=\"en\">no \xff</env:Text>"
+                    "</env:Reason>"
                     "</env:Fault>");
   };
   CHECK(kind_of(fault("ter:NotAuthorized")) == FaultKind::refused);
