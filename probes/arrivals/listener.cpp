@@ -7,6 +7,7 @@
 #include <pcap/pcap.h>
 #include <poll.h>
 #include <sys/eventfd.h>
+#include <sys/ioctl.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
@@ -21,7 +22,7 @@ namespace {
 constexpr const char* filter = "arp or ether proto 0x88cc or (vlan and (arp or ether proto 0x88cc))";
 constexpr int snap_octets = 1600;             // a whole LLDP frame
 constexpr int buffer_octets = 512 * 1024;     // ARP and LLDP only: plenty
-constexpr int reopen_pause_ms = 500;
+constexpr int look_again_ms = 500;
 
 Fault open_fault(const std::string& interface, const std::string& what) {
   return {FaultKind::system, "the interface cannot be listened to: " + what, interface,
@@ -77,6 +78,22 @@ SystemTime time_of(const pcap_pkthdr& head, bool nanoseconds) {
 
 }  // namespace
 
+namespace {
+
+// Up and with a carrier, or not, or not there.
+ListenerState state_of(const std::string& interface) {
+  const int any = ::socket(AF_INET, SOCK_DGRAM | SOCK_CLOEXEC, 0);
+  ifreq request{};
+  std::strncpy(request.ifr_name, interface.c_str(), IFNAMSIZ - 1);
+  const bool there = any >= 0 && ::ioctl(any, SIOCGIFFLAGS, &request) == 0;
+  if (any >= 0) ::close(any);
+  if (!there) return ListenerState::gone;
+  const bool usable = (request.ifr_flags & IFF_UP) && (request.ifr_flags & IFF_RUNNING);
+  return usable ? ListenerState::listening : ListenerState::down;
+}
+
+}  // namespace
+
 std::optional<Sighting> sighting_of(wire::Octets octets, SystemTime when) {
   const auto frame = wire::decode_ethernet(octets);
   if (!frame) return std::nullopt;
@@ -115,12 +132,14 @@ Listener::~Listener() {
   if (capture_) pcap_close(capture_);
 }
 
-// Until the capture breaks (the interface went down or away) or the listener ends.
+// Until the capture breaks, the interface loses its link, or the listener ends.
 void Listener::listen() {
   for (;;) {
     pollfd waits[] = {{pcap_get_selectable_fd(capture_), POLLIN, 0}, {wake_, POLLIN, 0}};
-    if (::poll(waits, 2, -1) < 0) continue;
+    const int ready = ::poll(waits, 2, look_again_ms);
     if (waits[1].revents) return;
+    // A pulled cable breaks no capture: without this look, its silence would pass for the units' silence.
+    if (ready <= 0 && state_of(interface_) != ListenerState::listening) return;
     for (;;) {
       pcap_pkthdr* head = nullptr;
       const u_char* octets = nullptr;
@@ -133,31 +152,31 @@ void Listener::listen() {
 }
 
 void Listener::run() {
-  on_state_(ListenerState::listening, "");
+  std::optional<ListenerState> told;
+  const auto tell = [&](ListenerState state, const std::string& note) {
+    if (told != state) on_state_(state, note);
+    told = state;
+  };
+  pollfd ended{wake_, POLLIN, 0};
   for (;;) {
-    listen();
-    pcap_close(capture_);
-    capture_ = nullptr;
-    ListenerState told = ListenerState::listening;
-    // Tried again every half second until it is there and up, or we end.
-    while (!capture_) {
-      const bool there = if_nametoindex(interface_.c_str()) != 0;
+    auto state = state_of(interface_);
+    if (state == ListenerState::listening && !capture_) {
       auto again = open_capture(interface_);
-      if (again) {
+      if (again)
         capture_ = *again;
-        break;
-      }
-      const auto state = there ? ListenerState::down : ListenerState::gone;
-      if (state != told) on_state_(state, again.error().what);
-      told = state;
-      pollfd wait{wake_, POLLIN, 0};
-      if (::poll(&wait, 1, reopen_pause_ms) > 0) return;
+      else
+        state = ListenerState::down;
     }
-    pollfd ended{wake_, POLLIN, 0};
-    if (::poll(&ended, 1, 0) > 0) return;
-    if (told != ListenerState::listening) on_state_(ListenerState::listening, "back");
-    // An interface that is down is opened without complaint and breaks at once: not in a tight circle.
-    if (::poll(&ended, 1, reopen_pause_ms) > 0) return;
+    if (state == ListenerState::listening) {
+      tell(state, told ? "back" : "");
+      listen();
+    } else {
+      tell(state, state == ListenerState::gone ? "there is no such interface any more" : "it has no link");
+    }
+    // Opened anew each time: an interface that comes back under its old name is another one.
+    if (capture_) pcap_close(capture_);
+    capture_ = nullptr;
+    if (::poll(&ended, 1, look_again_ms) > 0) return;
   }
 }
 

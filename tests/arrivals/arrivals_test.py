@@ -27,6 +27,7 @@ class Live(unittest.TestCase):
         folder = tempfile.TemporaryDirectory(prefix="tallywire-arrivals-")
         self.addCleanup(folder.cleanup)
         self.folder = pathlib.Path(folder.name)
+        self.folder.chmod(0o755)  # lldpd and tcpdump work as users of their own
         self.ns.cable("switch", "laptop", name_a="port7", mac_a=GATE_NORTH[1])
 
     def capture(self, where, device, expression):
@@ -105,10 +106,13 @@ class Live(unittest.TestCase):
     def test_an_interface_that_goes_down_and_away_is_said_and_picked_up_again(self):
         following, said, told = self.follow("--seconds", "40")
         time.sleep(1)
-        run("ip", "-n", self.ns.name("laptop"), "link", "set", "dev", "eth0", "down")
-        wait_until(lambda: "eth0 is down" in told(), 10, "down")
-        run("ip", "-n", self.ns.name("laptop"), "link", "set", "dev", "eth0", "up")
+        # The cable out of the switch: the port stays up and has no carrier.
+        run("ip", "-n", self.ns.name("switch"), "link", "set", "dev", "port7", "down")
+        wait_until(lambda: "eth0 is down" in told(), 10, "no carrier")
+        run("ip", "-n", self.ns.name("switch"), "link", "set", "dev", "port7", "up")
         time.sleep(2)
+        run("ip", "-n", self.ns.name("laptop"), "link", "set", "dev", "eth0", "down")
+        wait_until(lambda: told().count("eth0 is down") == 2, 10, "down")
         run("ip", "-n", self.ns.name("laptop"), "link", "del", "dev", "eth0")
         wait_until(lambda: "eth0 is gone" in told(), 10, "gone")
         self.ns.cable("switch", "laptop", name_a="port7", mac_a=GATE_NORTH[1], address_a=f"{GATE_NORTH[0]}/24")
