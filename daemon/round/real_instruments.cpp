@@ -40,6 +40,7 @@ Fault no_secret(const std::string& name) {
 
 asio::awaitable<Measured> RealInstruments::ask_camera(const config::Camera& camera, Stop&) {
   const auto subject = config::subject_of(camera);
+  logins_.erase(camera.id);  // a new round tries anew
   camera::CameraRequest request;
   request.address = camera.address;
   request.onvif_tcp_port = camera.onvif_port;
@@ -76,11 +77,31 @@ asio::awaitable<Measured> RealInstruments::meter_stream(const config::Camera& ca
     out.fault = std::move(fault);
     co_return out;
   }
-  stream::StreamProgress nobody;
-  auto received = co_await stream::receive_stream(std::move(request), std::move(nobody), stop);
+  co_await wait_for_login(camera.id);
+  auto& login = logins_[camera.id];
+  if (login.state == Login::refused) {
+    out.readings = stream::to_readings(stream::unread_report(login.fault.sentence(), now_utc()), subject);
+    out.fault = login.fault;
+    co_return out;
+  }
+  const bool first = login.state == Login::untried;
+  if (first) login.state = Login::being_tried;
+  stream::StreamProgress on_time = [&login](double, double) { login.state = Login::accepted; };
+  auto received = co_await stream::receive_stream(std::move(request), std::move(on_time), stop);
+  if (received.fault && received.fault->kind == FaultKind::refused && login.state != Login::accepted) {
+    login.state = Login::refused;
+    login.fault = *received.fault;
+  } else if (first && login.state == Login::being_tried) {
+    login.state = Login::untried;  // it said nothing of the login: the next one tries
+  }
   out.readings = stream::to_readings(received.report, subject);
   out.fault = std::move(received.fault);
   co_return out;
+}
+
+// Ends with the trial, which has limits of its own.
+asio::awaitable<void> RealInstruments::wait_for_login(const std::string& camera) {
+  while (logins_[camera].state == Login::being_tried) co_await pause_for(20ms);
 }
 
 asio::awaitable<SwitchLook> RealInstruments::look_at_switch(const config::Switch& sw, Stop&) {

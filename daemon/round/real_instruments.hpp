@@ -7,6 +7,8 @@
 
 #include <boost/asio/thread_pool.hpp>
 
+#include <map>
+
 namespace tallywire::round {
 
 class RealInstruments : public Instruments {
@@ -28,9 +30,18 @@ class RealInstruments : public Instruments {
   void set_far_end(std::optional<config::FarEndAt> far_end) { far_end_ = std::move(far_end); }
 
  private:
+  // What a unit's RTSP said to our login in this round. The streams of a unit wait for the first of them: a password
+  // that is refused is tried once, and locks nobody out.
+  struct Login {
+    enum { untried, being_tried, accepted, refused } state = untried;
+    Fault fault;  // why, when refused
+  };
+  boost::asio::awaitable<void> wait_for_login(const std::string& camera);
+
   const config::Secrets& secrets_;
   boost::asio::thread_pool& blocking_;
   std::optional<config::FarEndAt> far_end_;
+  std::map<std::string, Login> logins_;  // by camera
 };
 
 }  // namespace tallywire::round

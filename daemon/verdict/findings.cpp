@@ -183,7 +183,7 @@ std::vector<Finding> find_causes(const std::vector<Verdict>& verdicts,
     const auto unit = v.target.subject.substr(0, v.target.subject.find('/', v.target.subject.find('/') + 1));
     if (!have.try_emplace({unit, "login_refused"}, out.size()).second) continue;
     out.push_back({"login_refused", unit, spoken_subject(unit) + " refuses the login that the design names",
-                   "correct the secret; it was tried once, so that the unit locks nobody out",
+                   "correct the secret; it was tried once at each door, so that the unit locks nobody out",
                    {v.target.quantity + " unread: " + v.reason}});
   }
   for (const auto& s : strangers) {

@@ -19,7 +19,7 @@ struct Camera {
   int rtsp_port = 554;
   int onvif_port = 80;
   double clock_offset_s = 0;
-  bool speaks = true;          // a stranger only announces itself
+  std::string speech = "whole"; // "silent": accepts and says nothing; "closed": only announces itself
   std::vector<StreamPlan> streams;
 };
 

@@ -3,11 +3,14 @@
 
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/io_context.hpp>
+#include <boost/asio/ip/tcp.hpp>
 #include <boost/asio/signal_set.hpp>
+#include <boost/asio/use_awaitable.hpp>
 #include <nlohmann/json.hpp>
 
 #include <cstdio>
 #include <fstream>
+#include <vector>
 
 using namespace tallywire::site;
 namespace asio = boost::asio;
@@ -25,7 +28,7 @@ Camera read_camera(const char* path) {
   out.rtsp_port = json.value("rtsp_port", 554);
   out.onvif_port = json.value("onvif_port", 80);
   out.clock_offset_s = json.value("clock_offset_s", 0.0);
-  out.speaks = json.value("speaks", true);
+  out.speech = json.value("speech", "whole");
   int index = 0;
   for (const auto& s : json.value("streams", nlohmann::json::array())) {
     StreamPlan plan;
@@ -39,6 +42,15 @@ Camera read_camera(const char* path) {
     out.streams.push_back(plan);
   }
   return out;
+}
+
+// A unit that hangs: its system takes every connection, its programs never answer.
+asio::awaitable<void> accept_and_be_silent(std::string address, int port) {
+  auto executor = co_await asio::this_coro::executor;
+  const asio::ip::tcp::endpoint endpoint(asio::ip::make_address(address), static_cast<std::uint16_t>(port));
+  asio::ip::tcp::acceptor acceptor(executor, endpoint);
+  std::vector<asio::ip::tcp::socket> held;
+  for (;;) held.push_back(co_await acceptor.async_accept(asio::use_awaitable));
 }
 
 }  // namespace
@@ -56,7 +68,10 @@ int main(int argc, char** argv) {
       if (failure) std::rethrow_exception(failure);
     };
     asio::co_spawn(context, announce(camera), ended);
-    if (camera.speaks) {
+    if (camera.speech == "silent") {
+      asio::co_spawn(context, accept_and_be_silent(camera.address, camera.rtsp_port), ended);
+      asio::co_spawn(context, accept_and_be_silent(camera.address, camera.onvif_port), ended);
+    } else if (camera.speech == "whole") {
       asio::co_spawn(context, serve_rtsp(camera), ended);
       asio::co_spawn(context, serve_onvif(camera), ended);
     }

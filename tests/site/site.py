@@ -31,7 +31,7 @@ NETWORK_BITS = 24
 TECHNICIAN = "198.51.100.20"
 LOSS_EVERY = 50
 
-# Name -> (what it hits in the shipped demo, what is done, what a round must find).
+# Name -> (what it hits, what is done, what a round must find). The shipped demo has all of these at once.
 FAULTS = {
     "never_up": ("wash-bay", "the camera is never powered", "never_arrived"),
     "slow_port": ("hall-quad", "its port runs at 100 Mbit/s and says so", "port_slow"),
@@ -42,6 +42,12 @@ FAULTS = {
     "clock_off": ("yard-mast", "the camera's clock is nine minutes ahead", "clock_off"),
     "slow_volume": ("spare", "the volume takes 0.3 MB/s", "volume_slow"),
     "stranger": ("sw-hall", "a unit that the design does not know hangs on its last free port", "stranger"),
+}
+# Not in the shipped demo: for tests, and for whoever asks for them by name.
+MORE_FAULTS = {
+    "other_login": ("yard-mast", "the camera has another password than the secrets say", "login_refused"),
+    "silent": ("gate-north", "the camera accepts every connection and says nothing", "no finding: unread, took too long"),
+    "closed": ("workshop", "the camera answers ARP and has no port open", "no finding: unread, unreachable"),
 }
 
 
@@ -78,9 +84,10 @@ def parse_faults(text):
         return {name: target for name, (target, _, _) in FAULTS.items()}
     for part in filter(None, text.split(",")) if text != "none" else []:
         name, _, target = part.partition(":")
-        if name not in FAULTS:
-            sys.exit(f"there is no fault “{name}”; there are: {', '.join(FAULTS)}")
-        chosen[name] = target or FAULTS[name][0]
+        known = FAULTS | MORE_FAULTS
+        if name not in known:
+            sys.exit(f"there is no fault “{name}”; there are: {', '.join(known)}")
+        chosen[name] = target or known[name][0]
     return chosen
 
 
@@ -208,7 +215,9 @@ class Site:
         file = self.state.directory / f"camera-{camera['id']}.json"
         offset = 540 if self.faults.get("clock_off") == camera["id"] else 0
         file.touch(mode=0o600)
-        file.write_text(json.dumps({"address": camera["address"], "user": login["user"], "password": login["password"],
+        password = secrets.token_urlsafe(12) if self.faults.get("other_login") == camera["id"] else login["password"]
+        speech = next((word for word in ("silent", "closed") if self.faults.get(word) == camera["id"]), "whole")
+        file.write_text(json.dumps({"address": camera["address"], "user": login["user"], "password": password, "speech": speech,
                                     "serial": camera["serial"], "rtsp_port": camera["rtsp_port"], "onvif_port": camera["onvif_port"],
                                     "clock_offset_s": offset, "streams": streams}))
         return file
@@ -352,7 +361,7 @@ class Site:
         port = self.free_port(switch)
         self.raise_host("stranger", switch, port, "198.51.100.99", "02:00:5e:10:00:99")
         file = self.state.directory / "camera-stranger.json"
-        file.write_text(json.dumps({"address": "198.51.100.99", "speaks": False}))
+        file.write_text(json.dumps({"address": "198.51.100.99", "speech": "closed"}))
 
     def up(self):
         self.state.data.update({"prefix": self.prefix, "bin": str(self.bin), "interface": "eth0", "faults": self.faults,
@@ -487,7 +496,7 @@ def main():
     arguments = parser.parse_args()
 
     if arguments.command == "faults":
-        for name, (target, done, found) in FAULTS.items():
+        for name, (target, done, found) in (FAULTS | MORE_FAULTS).items():
             print(f"{name:12}  {target:22} {done}; a round finds {found}")
         return
     if arguments.command == "down":
