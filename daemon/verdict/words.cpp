@@ -110,7 +110,7 @@ std::string spoken_subject(const std::string& subject) {
     const auto end = std::min(subject.find('/', begin), subject.size());
     const auto part = subject.substr(begin, end - begin);
     // A camera needs no title; whatever else it is, is said.
-    if (field == 0 && part != "camera") out = part + " ";
+    if (field == 0 && part != "camera" && !part.empty()) out = part + " ";
     if (field == 1) out += part;
     if (field > 1) out += (field % 2 == 0 ? ", " : " ") + part;
     begin = end + 1;

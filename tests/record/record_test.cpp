@@ -4,6 +4,7 @@
 #include <sqlite3.h>
 
 #include <filesystem>
+#include <limits>
 
 #include <sys/resource.h>
 #include <sys/wait.h>
@@ -132,4 +133,56 @@ TEST_CASE("a record of a newer version is refused, not downgraded") {
   const auto newer = Record::open(folder.path);
   REQUIRE_FALSE(newer.has_value());
   CHECK(newer.error().what.find("newer") != std::string::npos);
+}
+
+TEST_CASE("one process at a time holds a record; what the first one runs is not broken off by the second") {
+  const Folder folder;
+  auto first = std::move(*Record::open(folder.path));
+  const auto id = *first->begin_round(head());
+  const auto second = Record::open(folder.path);
+  REQUIRE_FALSE(second.has_value());
+  CHECK(second.error().what == "another tallywired keeps this record");
+  CHECK((**first->round_document(id)).at("state") == "running");
+  first.reset();
+  CHECK(Record::open(folder.path).has_value());
+}
+
+TEST_CASE("a reading that is no finite number is kept as unread, and costs its batch nothing") {
+  auto record = std::move(*Record::open(":memory:"));
+  const auto id = *record->begin_round(head());
+  auto odd = reading(1);
+  odd.value = std::numeric_limits<double>::quiet_NaN();
+  REQUIRE(record->add_readings(id, {reading(0), odd, reading(2)}).has_value());
+  const auto kept = *record->readings_of(id);
+  REQUIRE(kept.size() == 3);
+  CHECK_FALSE(kept[1].is_read());
+  CHECK(kept[1].unread == "what was measured is no finite number");
+  CHECK(kept[2].is_read());
+}
+
+TEST_CASE("text that is no UTF-8 is kept as text that is") {
+  auto record = std::move(*Record::open(":memory:"));
+  const std::string latin = "Gl\xe4ser";
+  REQUIRE(record->add_event("witness", {{"point", latin}}).has_value());
+  CHECK((*record->events_after(0, 1))[0].data.at("point") == "Gl\xef\xbf\xbdser");
+  REQUIRE(record->save_roll({{"note", latin}}).has_value());
+  CHECK((**record->roll()).at("note") == "Gl\xef\xbf\xbdser");
+}
+
+TEST_CASE("witness points and the roll come back as they were given, over a restart") {
+  const Folder folder;
+  const auto at = now_utc();
+  {
+    auto record = std::move(*Record::open(folder.path));
+    CHECK_FALSE(record->roll()->has_value());
+    REQUIRE(record->add_witness({"camera/gate-north", "gland closed", "A. Tester", "second try", at}).has_value());
+    REQUIRE(record->save_roll(nlohmann::json::array({{{"camera", "gate-north"}, {"presence", "lost"}}})).has_value());
+  }
+  auto record = std::move(*Record::open(folder.path));
+  const auto witnesses = *record->witnesses();
+  REQUIRE(witnesses.size() == 1);
+  CHECK(witnesses[0].point == "gland closed");
+  CHECK(witnesses[0].note == "second try");
+  CHECK(to_rfc3339(witnesses[0].at) == to_rfc3339(at));
+  CHECK((**record->roll())[0].at("presence") == "lost");
 }
