@@ -117,13 +117,14 @@ class Path(unittest.TestCase):
         stop.start()
         try:
             answer = self.path(FAR, "--seconds", "2", code=3)
+            took_s = time.monotonic() - begun
         finally:
             stop.join()
             os.killpg(self.far_end.pid, signal.SIGCONT)
             # What the kernel still held for it is on the wire now, and no longer once another test counts octets.
             wait_until(lambda: not self.ns.run("near", "ss", "-Htn", "state", "fin-wait-1").stdout.strip(), 10, "the rest is sent")
         self.assertEqual(answer["error"]["kind"], "timed_out")
-        self.assertLess(time.monotonic() - begun, 2 + 10 + 5)
+        self.assertLess(took_s, 2 + 10 + 5)
 
     def test_something_else_on_the_port_is_no_far_end(self):
         talker = self.ns.start("far", "/usr/bin/python3", "-c",
