@@ -2,6 +2,7 @@
 #include "config/loader.hpp"
 #include "config/secrets.hpp"
 #include "daemon/client/commands.hpp"
+#include "daemon/client/drive.hpp"
 #include "daemon/client/output.hpp"
 #include "daemon/client/progress.hpp"
 #include "daemon/client/render.hpp"
@@ -12,10 +13,8 @@
 #include "probes/deadline.hpp"
 
 #include <boost/asio/io_context.hpp>
-#include <boost/asio/signal_set.hpp>
 #include <spdlog/spdlog.h>
 
-#include <csignal>
 #include <cstdio>
 
 namespace tallywire::client {
@@ -170,20 +169,7 @@ int run_alone(const Command& command) {
   asio::io_context context(1);
   Alone work(command, context);
   if (const auto fault = work.prepare()) return fail(command, *fault);
-  int code = exit_unread;
-  asio::signal_set signals(context, SIGINT, SIGTERM);
-  std::function<void(const boost::system::error_code&, int)> on_signal = [&](const boost::system::error_code& failed, int) {
-    if (!failed) work.interrupt();
-  };
-  signals.async_wait(on_signal);
-  auto running = work.run();
-  asio::co_spawn(context, std::move(running), [&](std::exception_ptr failure, int done) {
-    signals.cancel();
-    if (failure) std::rethrow_exception(failure);
-    code = done;
-  });
-  context.run();
-  return code;
+  return drive(context, work.run(), [&work] { work.interrupt(); });
 }
 
 }  // namespace tallywire::client

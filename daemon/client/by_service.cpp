@@ -1,6 +1,7 @@
 // Commands that the service carries out.
 #include "daemon/api/client.hpp"
 #include "daemon/client/commands.hpp"
+#include "daemon/client/drive.hpp"
 #include "daemon/client/output.hpp"
 #include "daemon/client/progress.hpp"
 #include "daemon/client/render.hpp"
@@ -8,9 +9,7 @@
 #include "probes/reading.hpp"
 
 #include <boost/asio/io_context.hpp>
-#include <boost/asio/signal_set.hpp>
 
-#include <csignal>
 #include <cstdio>
 
 namespace tallywire::client {
@@ -197,20 +196,7 @@ class ByService {
 int run_by_service(const Command& command) {
   asio::io_context context(1);
   ByService work(command);
-  int code = exit_unread;
-  asio::signal_set signals(context, SIGINT, SIGTERM);
-  std::function<void(const boost::system::error_code&, int)> on_signal = [&](const boost::system::error_code& failed, int) {
-    if (!failed) work.interrupt();
-  };
-  signals.async_wait(on_signal);
-  auto running = work.run();
-  asio::co_spawn(context, std::move(running), [&](std::exception_ptr failure, int done) {
-    signals.cancel();
-    if (failure) std::rethrow_exception(failure);
-    code = done;
-  });
-  context.run();
-  return code;
+  return drive(context, work.run(), [&work] { work.interrupt(); });
 }
 
 }  // namespace tallywire::client
