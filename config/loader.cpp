@@ -1,20 +1,18 @@
 #include "config/loader.hpp"
 
+#include "config/text_file.hpp"
+
 #include <openssl/evp.h>
 
 #include <algorithm>
 #include <array>
-#include <cerrno>
 #include <cmath>
 #include <cstring>
-#include <fstream>
-#include <sstream>
 
 namespace tallywire::config {
 namespace {
 
 constexpr double most_bps = 400e9;
-constexpr std::size_t largest_file = 32 * 1024 * 1024;
 
 std::string sha256_of(std::string_view text) {
   std::array<unsigned char, EVP_MAX_MD_SIZE> out{};
@@ -220,20 +218,13 @@ LoadedDesign parse_design(std::string_view text, const std::string& file_name) {
 }
 
 LoadedDesign load_design(const std::string& path) {
-  std::ifstream in(path, std::ios::binary);
+  auto file = read_text_file(path);
   LoadedDesign out;
-  if (!in) {
-    out.faults.push_back({path, 1, 1, "", std::string("the file cannot be read: ") + std::strerror(errno),
-                          "check the name and the right to read it"});
+  if (!file.fault.empty()) {
+    out.faults.push_back({path, 1, 1, "", file.fault, "check the name and the right to read it"});
     return out;
   }
-  std::ostringstream text;
-  text << in.rdbuf();
-  if (text.str().size() > largest_file) {
-    out.faults.push_back({path, 1, 1, "", "the file is larger than 32 MiB", "a design is far smaller"});
-    return out;
-  }
-  return parse_design(text.str(), path);
+  return parse_design(file.text, path);
 }
 
 }  // namespace tallywire::config

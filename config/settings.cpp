@@ -1,10 +1,9 @@
 #include "config/settings.hpp"
 
 #include "config/addresses.hpp"
+#include "config/text_file.hpp"
 
 #include <array>
-#include <fstream>
-#include <sstream>
 
 namespace tallywire::config {
 namespace {
@@ -67,15 +66,11 @@ LoadedSettings parse_settings(std::string_view text, const std::string& file_nam
 
 LoadedSettings load_settings(const std::string& path) {
   if (path.empty()) return {};
-  std::ifstream in(path, std::ios::binary);
-  if (!in) {
-    LoadedSettings out;
-    out.faults.push_back({path, 1, 1, "", "the settings cannot be read", "check the name and the right to read it"});
-    return out;
-  }
-  std::ostringstream text;
-  text << in.rdbuf();
-  return parse_settings(text.str(), path);
+  const auto file = read_text_file(path);
+  if (file.fault.empty()) return parse_settings(file.text, path);
+  LoadedSettings out;
+  out.faults.push_back({path, 1, 1, "", file.fault, "check the name and the right to read it"});
+  return out;
 }
 
 }  // namespace tallywire::config

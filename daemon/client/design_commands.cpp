@@ -1,6 +1,7 @@
 #include "config/design_json.hpp"
 #include "config/importer.hpp"
 #include "config/loader.hpp"
+#include "config/text_file.hpp"
 #include "daemon/client/commands.hpp"
 #include "daemon/client/output.hpp"
 
@@ -8,7 +9,6 @@
 #include <cstdio>
 #include <cstring>
 #include <fstream>
-#include <sstream>
 
 namespace tallywire::client {
 
@@ -31,20 +31,17 @@ int check_design(const Command& command) {
       std::printf("%s is right: %zu switches, %zu cameras, %zu streams, %zu recorders.\n", command.file.c_str(),
                   loaded.design->switches.size(), loaded.design->cameras.size(), streams, loaded.design->recorders.size());
     } else {
-      std::fprintf(stderr, "%zu faults.\n", loaded.faults.size());
+      std::fprintf(stderr, "%zu %s.\n", loaded.faults.size(), loaded.faults.size() == 1 ? "fault" : "faults");
     }
   }
   return loaded.design ? exit_met : exit_wrong;
 }
 
 int import_design(const Command& command) {
-  std::ifstream in(command.file, std::ios::binary);
-  if (!in)
-    return fail(command, {FaultKind::bad_request, std::string("the schedule cannot be read: ") + std::strerror(errno),
-                          command.file, "check the name and the right to read it"});
-  std::ostringstream text;
-  text << in.rdbuf();
-  const auto imported = config::import_schedule(text.str());
+  const auto schedule = config::read_text_file(command.file);
+  if (!schedule.fault.empty())
+    return fail(command, {FaultKind::bad_request, schedule.fault, command.file, "check the name and the right to read it"});
+  const auto imported = config::import_schedule(schedule.text);
   for (const auto& row : imported.refused)
     std::fprintf(stderr, "%s:%d: %s\n", command.file.c_str(), row.line, row.what.c_str());
   if (imported.design.is_null())

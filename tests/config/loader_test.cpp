@@ -218,3 +218,13 @@ TEST_CASE("settings: defaults, unknown keys, and a door that lacks its lock") {
   CHECK(far.faults.empty());
   CHECK(far.settings.far_end->volumes.at("main") == "/srv");
 }
+
+TEST_CASE("a directory, a device without end and a file that is not there are told, not read") {
+  for (const auto& [path, part] : {std::pair{"/tmp", "directory"}, std::pair{"/dev/zero", "larger than 32 MiB"},
+                                   std::pair{"/nowhere/site.json", "cannot be read"}}) {
+    const auto loaded = load_design(path);
+    REQUIRE(loaded.faults.size() == 1);
+    CHECK(loaded.faults[0].what.find(part) != std::string::npos);
+    CHECK_FALSE(loaded.design);
+  }
+}
