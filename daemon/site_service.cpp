@@ -15,6 +15,7 @@ namespace {
 
 constexpr std::size_t most_asks_at_once = 8;
 constexpr std::size_t asks_remembered = 64;
+constexpr std::chrono::seconds ask_patience{60};
 
 nlohmann::json fault_json(const Fault& fault) {
   return {{"error",
@@ -70,6 +71,7 @@ struct SiteService::Ask {
   nlohmann::json progress = {{"done_s", 0}, {"total_s", 0}, {"text", ""}};
   round::AskAnswer answer;
   Stop stop;
+  std::chrono::steady_clock::time_point looked_after = std::chrono::steady_clock::now();
 };
 
 SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interfaces)
@@ -294,14 +296,27 @@ asio::awaitable<void> SiteService::run_ask(std::shared_ptr<Ask> ask, std::string
   };
   const Done done{*ask};
   ask->answer = {fault_json({FaultKind::system, "the measurement broke off", command, "look in the log"}), 3};
+  tasks_.spawn("looking after ask " + std::to_string(ask->id), end_when_forgotten(ask));
   auto answer = co_await asks_.carry_out(std::move(command), std::move(arguments), std::move(progress),
                                          ask->stop);
   ask->answer = std::move(answer);
 }
 
+// Whoever asked was killed or went away: what it asked for would go on writing or sending for nobody.
+asio::awaitable<void> SiteService::end_when_forgotten(std::shared_ptr<Ask> ask) {
+  while (!ask->done && !ask->stop.requested()) {
+    if (std::chrono::steady_clock::now() - ask->looked_after > ask_patience) {
+      spdlog::info("ask {} is ended: nobody looks after it any more", ask->id);
+      ask->stop.request();
+    }
+    co_await pause_for(std::chrono::milliseconds(500));
+  }
+}
+
 std::optional<nlohmann::json> SiteService::ask(std::int64_t id) {
   const auto at = asked_.find(id);
   if (at == asked_.end()) return std::nullopt;
+  at->second->looked_after = std::chrono::steady_clock::now();
   const auto& ask = *at->second;
   return nlohmann::json{{"ask", id},
                         {"state", ask.done ? "done" : "running"},

@@ -72,6 +72,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   boost::asio::awaitable<void> run_round(std::shared_ptr<RunningRound> running, round::RoundOrder order);
   boost::asio::awaitable<void> run_ask(std::shared_ptr<Ask> ask, std::string command,
                                        nlohmann::json arguments);
+  boost::asio::awaitable<void> end_when_forgotten(std::shared_ptr<Ask> ask);
   std::size_t busy_asks() const;
 
   SiteServiceParts parts_;

@@ -100,8 +100,12 @@ bool take_event(const std::string& text, const OnEvent& on_event, std::optional<
   return parsed.is_discarded() || on_event(name, parsed);
 }
 
-asio::awaitable<Outcome<bool>> follow(std::string path, std::optional<std::int64_t>& after, OnEvent on_event) {
+asio::awaitable<Outcome<bool>> follow(std::string path, std::optional<std::int64_t>& after, OnEvent on_event, Stop& stop) {
   local::socket socket(co_await asio::this_coro::executor);
+  const Stop::Subscription closing(stop, [&socket] {
+    boost::system::error_code ignored;
+    socket.close(ignored);
+  });
   auto connected = co_await connect(socket, path);
   if (!connected) co_return connected.error();
   const std::string target = after ? "/api/events?after=" + std::to_string(*after) : "/api/events";
@@ -115,6 +119,7 @@ asio::awaitable<Outcome<bool>> follow(std::string path, std::optional<std::int64
   view.consume(head);
   for (;;) {
     auto [gone, length] = co_await asio::async_read_until(socket, view, "\n\n", asio::as_tuple(asio::use_awaitable));
+    if (stop.requested()) co_return false;
     if (gone) co_return no_service(path, gone);
     const std::string event = buffer.substr(0, length);
     view.consume(length);
@@ -131,10 +136,10 @@ asio::awaitable<Outcome<ServiceAnswer>> ask_service(std::string socket, std::str
 }
 
 asio::awaitable<Outcome<bool>> follow_events(std::string socket, std::optional<std::int64_t>& after, OnEvent on_event,
-                                             std::chrono::milliseconds limit) {
-  auto following = follow(socket, after, std::move(on_event));
+                                             std::chrono::milliseconds limit, Stop& stop) {
+  auto following = follow(socket, after, std::move(on_event), stop);
   auto done = co_await within<bool>(limit, std::move(following), "following", socket);
-  if (!done && done.error().kind == FaultKind::timed_out) co_return false;
+  if (!done && (stop.requested() || done.error().kind == FaultKind::timed_out)) co_return false;
   co_return done;
 }
 

@@ -112,6 +112,7 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
       cameras.push_back(one.get<std::string>());
     }
   }
+  if (body.contains("kind") && !body.at("kind").is_string()) co_return bad_body();
   const auto kind = text(body, "kind").empty() ? std::string("round") : text(body, "kind");
   if (kind != "round" && kind != "prove" && kind != "night") co_return bad_body();
   const bool busy = service_.running_round().has_value();
@@ -160,6 +161,7 @@ asio::awaitable<Reply> Routes::headroom() {
     auto heads = record_.rounds(20);
     if (!heads) return heads.error();
     for (const auto& head : *heads) {
+      if (head.state != "complete") continue;
       auto document = record_.round_document(head.id);
       if (!document) return document.error();
       if (*document && !(**document).at("headroom").empty()) return document;

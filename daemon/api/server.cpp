@@ -54,6 +54,12 @@ bool is_loopback_name(std::string_view host) {
   return host == "127.0.0.1" || host == "localhost" || host == "[::1]";
 }
 
+bool same_origin(std::string_view origin, std::string_view host) {
+  for (const std::string_view scheme : {"http://", "https://"})
+    if (origin.substr(0, scheme.size()) == scheme) return origin.substr(scheme.size()) == host;
+  return false;
+}
+
 std::string decoded(std::string_view text) {
   std::string out;
   for (std::size_t i = 0; i < text.size(); ++i) {
@@ -108,6 +114,11 @@ HttpResponse to_response(Reply reply, const HttpRequest& in) {
 std::optional<Reply> turned_away(const HttpRequest& in, const Door& door) {
   if (door.checks_host && !is_loopback_name({in[http::field::host].data(), in[http::field::host].size()}))
     return error_reply(403, {FaultKind::refused, "this door answers to localhost only", "", "open http://127.0.0.1"});
+  // A browser says where the page comes from that changes something: only our own may.
+  const auto origin = in[http::field::origin], host = in[http::field::host];
+  const bool reads = in.method() == http::verb::get || in.method() == http::verb::head;
+  if (!reads && !origin.empty() && !same_origin({origin.data(), origin.size()}, {host.data(), host.size()}))
+    return error_reply(403, {FaultKind::refused, "a page from elsewhere may change nothing here", "", "use the service's own page"});
   if (door.token.empty()) return std::nullopt;
   const auto given = in[http::field::authorization];
   const std::string text(given.data(), given.size());

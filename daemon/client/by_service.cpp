@@ -43,7 +43,13 @@ class ByService {
   }
 
   // The first Ctrl-C ends the work cleanly; what was read is still told.
-  void interrupt() { interrupted_ = true; }
+  void interrupt() {
+    if (!command_.json && !stop_.requested()) {
+      line_.clear();
+      std::fputs("Ending; what was read is kept …\n", stderr);
+    }
+    stop_.request();
+  }
 
  private:
   asio::awaitable<Outcome<json>> call(std::string method, std::string target, json body = nullptr) {
@@ -74,18 +80,18 @@ class ByService {
     bool told_to_end = false, ended = false;
     std::optional<std::int64_t> after;
     while (!ended) {
-      if (interrupted_ && !told_to_end) {
+      if (stop_.requested() && !told_to_end) {
         told_to_end = true;
         auto cancelled = co_await call("DELETE", "/api/rounds/current");
       }
       api::OnEvent on_event = [this, id, &ended](const std::string& name, const json& data) {
-        if (data.value("round", std::int64_t{0}) != id) return !interrupted_;
+        if (data.value("round", std::int64_t{0}) != id) return true;
         if (name == "round_progress")
           line_.show(data.value("done_s", 0.0), data.value("planned_s", 0.0), data.value("text", ""));
         ended = ended || name == "round_ended";
-        return !ended && !interrupted_;
+        return !ended;
       };
-      auto followed = co_await api::follow_events(command_.socket, after, std::move(on_event), told_to_end ? 1s : 5s);
+      auto followed = co_await api::follow_events(command_.socket, after, std::move(on_event), told_to_end ? 1s : 5s, told_to_end ? to_the_end_ : stop_);
       if (!followed) co_return followed.error();
       // The end may have been told between two looks at the feed: the service knows.
       auto service = co_await call("GET", "/api/service");
@@ -106,13 +112,13 @@ class ByService {
     std::fflush(stdout);
     const auto end = std::chrono::steady_clock::now() + std::chrono::duration<double>(command_.seconds > 0 ? command_.seconds : 1e9);
     std::optional<std::int64_t> after;
-    while (!interrupted_ && std::chrono::steady_clock::now() < end) {
+    while (!stop_.requested() && std::chrono::steady_clock::now() < end) {
       api::OnEvent on_event = [this, end](const std::string& name, const json& data) {
         if (name == "presence" || name == "stranger" || name == "interface") tell(name, data);
-        return !interrupted_ && std::chrono::steady_clock::now() < end;
+        return !stop_.requested() && std::chrono::steady_clock::now() < end;
       };
       const auto left = std::chrono::duration_cast<std::chrono::milliseconds>(end - std::chrono::steady_clock::now());
-      auto followed = co_await api::follow_events(command_.socket, after, std::move(on_event), std::min<std::chrono::milliseconds>(left + 1ms, longest_round));
+      auto followed = co_await api::follow_events(command_.socket, after, std::move(on_event), std::min<std::chrono::milliseconds>(left + 1ms, longest_round), stop_);
       if (!followed) co_return fail(command_, followed.error());
     }
     co_return exit_met;
@@ -147,6 +153,8 @@ class ByService {
   }
 
   asio::awaitable<int> accept() {
+    if (command_.by.empty() || command_.by.size() > 200)
+      co_return fail(command_, {FaultKind::bad_request, "who accepts the round?", "", "give a name: --by “A. Tester”"});
     auto list = co_await call("GET", "/api/rounds?limit=100");
     if (!list) co_return fail(command_, list.error());
     for (const auto& head : list->at("rounds")) {
@@ -170,7 +178,7 @@ class ByService {
     const std::string target = "/api/asks/" + started->at("ask").dump();
     bool told_to_end = false;
     for (;;) {
-      if (interrupted_ && !told_to_end) {
+      if (stop_.requested() && !told_to_end) {
         told_to_end = true;
         auto cancelled = co_await call("DELETE", target);
       }
@@ -188,7 +196,7 @@ class ByService {
 
   const Command& command_;
   ProgressLine line_;
-  bool interrupted_ = false;
+  Stop stop_, to_the_end_;  // the second is never requested: for following what was told to end
 };
 
 }  // namespace

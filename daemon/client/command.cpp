@@ -3,6 +3,7 @@
 #include <CLI/CLI.hpp>
 
 #include <cstdio>
+#include <filesystem>
 
 namespace tallywire::client {
 namespace {
@@ -104,6 +105,8 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   }
   auto* used = app.get_subcommands().front();
   c.name = used->get_name();
+  // The service works in a directory of its own.
+  if (c.name == "volume") c.arguments["path"] = std::filesystem::absolute(c.arguments.at("path").get<std::string>()).string();
   if (used == design) c.name += " " + design->get_subcommands().front()->get_name();
   return c;
 }

@@ -114,7 +114,8 @@ std::string render_roll(const json& roll) {
 
 std::string render_headroom(const json& headroom) {
   if (headroom.at("uplinks").empty()) return "No round has metered the uplinks yet: run `tallywire round`.\n";
-  return headroom_table(headroom.at("uplinks"));
+  const auto number = headroom.value("round", std::int64_t{0});
+  return (number > 0 ? "Of round " + std::to_string(number) + ":\n" : std::string()) + headroom_table(headroom.at("uplinks"));
 }
 
 std::string render_round(const json& round) {

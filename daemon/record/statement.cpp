@@ -8,7 +8,7 @@ Fault fault_of(sqlite3* database, const std::string& where) {
   switch (code & 0xff) {
     case SQLITE_FULL:
       fault.what = "the disk under the record is full";
-      fault.try_next = "free space there; the service goes on and keeps again what it reads then";
+      fault.try_next = "free space there; from then on it is kept again";
       break;
     case SQLITE_IOERR:
       fault.what = "the disk under the record failed or is full";

@@ -9,9 +9,13 @@
 #include "probes/stream/receiver.hpp"
 #include "probes/volume/volume.hpp"
 
+#include <boost/asio/ip/address.hpp>
+
 #include <algorithm>
+#include <cmath>
 #include <cstdio>
 #include <memory>
+#include <set>
 
 namespace tallywire::round {
 
@@ -62,6 +66,20 @@ std::optional<Fault> check_seconds(double seconds) {
   return Fault{FaultKind::bad_request, "the number of seconds must be more than 0 and at most 86400", "", ""};
 }
 
+// A wrong type must not pass for an argument that was left out.
+std::optional<Fault> check_types(const json& arguments) {
+  static const std::set<std::string> words = {"url", "transport", "login", "interface", "address", "snmp", "host", "key", "path"};
+  static const std::set<std::string> numbers = {"seconds", "udp_port", "tcp_port", "ceiling_mbps", "files"};
+  for (const auto& [key, value] : arguments.items()) {
+    const bool number = numbers.contains(key);
+    if (!number && !words.contains(key))
+      return Fault{FaultKind::bad_request, "there is no argument “" + key + "”", "", "see docs/commands.md"};
+    const bool right = number ? value.is_number() && std::isfinite(value.get<double>()) : value.is_string();
+    if (!right) return Fault{FaultKind::bad_request, "“" + key + "” must be " + (number ? "a number" : "text"), "", ""};
+  }
+  return std::nullopt;
+}
+
 bool port_is_wrong(double port) { return port < 1 || port > 65535 || port != static_cast<double>(static_cast<int>(port)); }
 
 std::chrono::milliseconds milliseconds_of(double seconds) {
@@ -75,6 +93,7 @@ bool Asks::knows(const std::string& command) {
 }
 
 asio::awaitable<AskAnswer> Asks::carry_out(std::string command, json arguments, AskProgress progress, Stop& stop) {
+  if (const auto wrong = check_types(arguments)) co_return failed(*wrong);
   AskAnswer out = failed({FaultKind::bad_request, "nothing answers to “" + command + "”", "", ""});
   if (command == "stream") out = co_await stream(std::move(arguments), std::move(progress), stop);
   if (command == "link") out = co_await link(std::move(arguments), std::move(progress), stop);
@@ -144,6 +163,8 @@ asio::awaitable<AskAnswer> Asks::link(json arguments, AskProgress progress, Stop
   auto ports = co_await offload<Outcome<std::vector<link::PortReport>>>(blocking_, std::move(look));
   if (!ports) co_return failed(ports.error());
   json answer = {{"ports", *ports}};
+  if (const double wait = number(arguments, "seconds", 0); wait < 0 || wait > 86'400)
+    co_return failed({FaultKind::bad_request, "the number of seconds must be from 0 to 86400", "", ""});
   // One port, and a neighbour to wait for: where this cable ends.
   const double seconds = number(arguments, "seconds", static_cast<double>(arrivals::neighbour_patience.count()));
   if (!interface.empty()) {
@@ -165,6 +186,9 @@ asio::awaitable<AskAnswer> Asks::look_at_switch(json arguments) {
   const double port = number(arguments, "udp_port", 161);
   const auto address = word(arguments, "address"), secret = word(arguments, "snmp");
   if (port_is_wrong(port)) co_return failed({FaultKind::bad_request, "there is no such UDP port", address, "1 to 65535"});
+  boost::system::error_code no_address;
+  asio::ip::make_address(address, no_address);
+  if (no_address) co_return failed({FaultKind::bad_request, "this is no IP address", address, "write the switch's address in numbers"});
   const auto access = snmp_of(secrets_, secret, address, static_cast<std::uint16_t>(port));
   if (!access) co_return failed(no_secret(secret));
   std::function<Outcome<link::SwitchReport>()> look = [access = *access] { return link::read_switch(access, 30s); };

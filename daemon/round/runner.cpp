@@ -185,11 +185,23 @@ void Runner::read_days_held() {
     }
 }
 
+// A unit that was here when the round began and dropped off while it ran: its presence is what it is now.
+void Runner::read_losses(SystemTime when) {
+  for (const auto& camera : design_.cameras) {
+    const auto* entry = keeper_.roll().find(camera.id);
+    if (!takes(camera) || !entry || entry->presence != Presence::lost) continue;
+    const auto subject = config::subject_of(camera);
+    std::erase_if(readings_, [&](const Reading& r) { return r.subject == subject && r.quantity == "presence"; });
+    take({read_word(subject, "presence", name_of(Presence::lost), "frames heard and units asked", when)});
+  }
+}
+
 nlohmann::json Runner::conclude(const std::string& state) {
   const auto when = now_utc();
   const auto headroom = whole_site() ? verdict::headroom_of(design_, readings_)
                                      : std::vector<verdict::HeadroomRow>();
   take(verdict::to_readings(headroom, when));
+  read_losses(when);
   const auto verdicts = verdict::judge_all(verdict::targets_of(design_, wanted_), readings_, when);
   judge_roll(verdicts);
   const auto strangers = whole_site() ? keeper_.roll().strangers() : std::vector<verdict::Stranger>();

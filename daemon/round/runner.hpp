@@ -85,6 +85,7 @@ class Runner {
   boost::asio::awaitable<void> tick_progress();
   void take(std::vector<Reading> readings);
   void read_days_held();
+  void read_losses(SystemTime when);
   double path_ceiling_bps() const;
   bool whole_site() const { return wanted_.empty(); }
   bool takes(const config::Camera& camera) const;

@@ -86,6 +86,7 @@ std::string spoken_value(const std::string& quantity, const nlohmann::json& valu
   if (!value.is_number()) return json_line(value);
   for (const auto& unit : units)
     if (ends_with(quantity, unit.ending)) return unit.speak(value.get<double>());
+  if (value.is_number_integer()) return value.dump();
   return figure(value.get<double>(), "", "%.6g%s");
 }
 

@@ -121,7 +121,7 @@ class Doors(unittest.TestCase):
 
     def test_wrong_requests_are_told_what_is_wrong(self):
         post = lambda path, body: self.service.by_socket(path, "-X", "POST", "--data-binary", body, "-w", "\n%{http_code}").stdout
-        for path, body, status in (("/api/rounds", "no json", 400), ("/api/rounds", "[]", 400), ("/api/rounds", '{"kind": "party"}', 400),
+        for path, body, status in (("/api/rounds", "no json", 400), ("/api/rounds", "[]", 400), ("/api/rounds", '{"kind": "party"}', 400), ("/api/rounds", '{"kind": 5}', 400),
                                    ("/api/rounds", '{"cameras": ["nobody"]}', 422), ("/api/asks", '{"command": "dance"}', 422),
                                    ("/api/witnesses", '{"subject": "x"}', 400), ("/api/rounds/7/accept", '{"by": "me"}', 409)):
             answer, said = post(path, body).rsplit("\n", 1)
@@ -129,6 +129,20 @@ class Doors(unittest.TestCase):
             self.assertTrue(json.loads(answer)["error"]["what"])
         for path in ("/api/nothing", "/api/rounds/%ff", "/api/rounds/1e3", "/api/asks/77", "/../etc/passwd", "/board/%2e%2e/x"):
             self.assertEqual(self.service.by_socket(path, "-o", "/dev/null", "-w", "%{http_code}").stdout, "404", path)
+
+    def test_a_page_from_elsewhere_may_change_nothing(self):
+        post = lambda origin: self.service.status("-X", "POST", "-H", f"Origin: {origin}", "-H", "Content-Type: text/plain", "--data-binary",
+                                                  '{"subject": "camera/gate-north", "point": "p", "by": "b"}',
+                                                  f"http://127.0.0.1:{self.service.port}/api/witnesses")
+        for origin in ("http://elsewhere.example", "null", f"http://127.0.0.1:{self.service.port + 1}"):
+            self.assertEqual(post(origin), "403", origin)
+        self.assertEqual(post(f"http://127.0.0.1:{self.service.port}"), "201")
+
+    def test_ctrl_c_ends_following_at_once_on_a_quiet_site(self):
+        following = self.ns.start("box", f"{BIN}/tallywire", "arrivals", "--follow", "--socket", self.service.socket)
+        time.sleep(1)
+        os.killpg(following.pid, signal.SIGINT)
+        self.assertEqual(following.wait(5), 0)
 
     def test_too_large_is_413_and_no_http_is_400(self):
         big = self.folder / "big"
