@@ -26,8 +26,8 @@ boost::asio::awaitable<Outcome<ServiceAnswer>> ask_service(std::string socket, s
                                                            nlohmann::json body, std::chrono::milliseconds limit);
 
 // Events after the one numbered `after` (none: from now on), until the callback answers false (then true is
-// returned), `limit` has passed or `stop` is requested (false), or the service goes away (a Fault). `after` is kept at the last event
-// that was told, so that the next call goes on there.
+// returned), `limit` has passed or `stop` is requested (false), or the service goes away (a Fault). `after` is kept
+// at the last event that was told, so that the next call goes on there.
 using OnEvent = std::function<bool(const std::string& name, const nlohmann::json& data)>;
 boost::asio::awaitable<Outcome<bool>> follow_events(std::string socket, std::optional<std::int64_t>& after, OnEvent on_event,
                                                   std::chrono::milliseconds limit, Stop& stop);
