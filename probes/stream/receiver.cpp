@@ -81,15 +81,16 @@ class Reception {
     settings.allow_basic = request_.allow_basic;
     settings.transport = transport_;
     settings.cnonce = random_hex();
+    settings.every_track = false;
+    std::vector<wire::PortPair> pairs;
     if (transport_ == wire::LowerTransport::udp) {
       auto ports = sockets_.open_unicast(session_.own_address());
       if (!ports) co_return ports.error();
-      settings.client_rtp = sockets_.rtp_port();
-      settings.client_rtcp = sockets_.rtp_port() + 1;
+      pairs.push_back({sockets_.rtp_port(), sockets_.rtp_port() + 1});
     }
-    auto playing = co_await session_.play(std::move(settings));
+    auto playing = co_await session_.play(std::move(settings), std::move(pairs));
     if (!playing) co_return playing.error();
-    const auto& agreed = session_.result();
+    const auto& agreed = session_.result().tracks.front();
     if (transport_ == wire::LowerTransport::multicast) {
       const auto& grant = agreed.transport;
       const auto group = grant.destination.empty() ? agreed.media.connection : grant.destination;
@@ -101,7 +102,7 @@ class Reception {
   }
 
   void make_meter() {
-    const auto& format = session_.result().format;
+    const auto& format = session_.result().tracks.front().format;
     MeterSettings settings;
     settings.codec = codec_of(format.encoding);
     settings.encoding_name = format.encoding;
@@ -153,7 +154,7 @@ class Reception {
 
   Outcome<bool> take_frames() {
     const auto when = now_utc();
-    const auto& grant = session_.result().transport;
+    const auto& grant = session_.result().tracks.front().transport;
     return session_.take_buffered([&](std::uint8_t channel, wire::Octets packet) {
       meter_->add_tcp_overhead(4);
       if (channel == grant.rtp_channel) take_packet(packet, when);
@@ -199,7 +200,7 @@ class Reception {
     last_report_ = now;
     const auto block = meter_->take_reception(now_utc());
     auto report = wire::encode_receiver_report(own_ssrc_, block, "tallywire");
-    const auto& grant = session_.result().transport;
+    const auto& grant = session_.result().tracks.front().transport;
     if (transport_ == wire::LowerTransport::tcp)
       co_await session_.send_frame(static_cast<std::uint8_t>(grant.rtcp_channel), std::move(report));
     else if (transport_ == wire::LowerTransport::udp)
@@ -208,7 +209,7 @@ class Reception {
 
   StreamReport report(const Outcome<bool>& received) const {
     auto out = meter_->report();
-    const auto& grant = session_.result().transport;
+    const auto& grant = session_.result().tracks.front().transport;
     const bool tcp = transport_ == wire::LowerTransport::tcp;
     out.source = url_.host + ":" + std::to_string(tcp || grant.server_rtp == 0 ? url_.port : grant.server_rtp);
     out.destination = session_.own_address();

@@ -137,11 +137,13 @@ asio::awaitable<Outcome<wire::RtspMessage>> RtspSession::answer() {
   }
 }
 
-asio::awaitable<Outcome<bool>> RtspSession::play(wire::ExchangeSettings settings) {
+asio::awaitable<Outcome<bool>> RtspSession::play(wire::ExchangeSettings settings, std::vector<wire::PortPair> ports) {
   settings.where = where_;
   exchange_ = std::make_unique<wire::RtspExchange>(std::move(settings));
   auto action = exchange_->begin();
-  while (action.kind == wire::ExchangeAction::Kind::send) {
+  for (;;) {
+    if (action.kind == wire::ExchangeAction::Kind::open_ports) action = exchange_->give_ports(ports);
+    if (action.kind != wire::ExchangeAction::Kind::send) break;
     if (!action.octets.empty()) {
       auto writing = write(std::move(action.octets));
       auto sent = co_await within<bool>(limit_, std::move(writing), "sending a request", where_);
@@ -153,6 +155,10 @@ asio::awaitable<Outcome<bool>> RtspSession::play(wire::ExchangeSettings settings
     action = exchange_->resume(*came);
   }
   if (action.kind == wire::ExchangeAction::Kind::failed) co_return std::move(action.fault);
+  if (action.kind != wire::ExchangeAction::Kind::playing) {
+    Fault fault{FaultKind::refused, "the unit sends us on to " + action.url, where_, "ask for that address"};
+    co_return fault;
+  }
   co_return true;
 }
 

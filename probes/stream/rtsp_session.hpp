@@ -23,7 +23,7 @@ class RtspSession {
 
   boost::asio::awaitable<Outcome<bool>> connect();
   // Up to and including PLAY; each answer within the limit.
-  boost::asio::awaitable<Outcome<bool>> play(wire::ExchangeSettings settings);
+  boost::asio::awaitable<Outcome<bool>> play(wire::ExchangeSettings settings, std::vector<wire::PortPair> ports);
 
   // Takes every whole item that is buffered: frames go to the callback, messages are passed over.
   // A Fault when what came is no RTSP.

@@ -1,84 +1,121 @@
-// One RTSP conversation without I/O: OPTIONS, DESCRIBE, SETUP, PLAY, then keep-alives and TEARDOWN
-// (RFC 2326). It is resumed with what came and answers what to do next; the driver owns socket and clock.
+// One RTSP conversation without I/O: OPTIONS, DESCRIBE, a SETUP for each track, PLAY, then keep-alives and TEARDOWN
+// (RFC 2326; RFC 7826 where the unit offers it). It is resumed with what came and answers what to do next; the driver
+// owns socket and clock.
 #pragma once
 
 #include "probes/fault.hpp"
-#include "probes/wire/digest.hpp"
+#include "probes/wire/rtsp_login.hpp"
 #include "probes/wire/rtsp_message.hpp"
-#include "probes/wire/sdp.hpp"
+#include "probes/wire/rtsp_tracks.hpp"
+#include "probes/wire/rtsp_transport.hpp"
 
-#include <cstdint>
+#include <cstddef>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 namespace tallywire::wire {
 
-enum class LowerTransport { tcp, udp, multicast };
+enum class RtspVersion { automatic, v1, v2 };  // automatic: 1.0, and 2.0 when the unit answers that way (505, or a
+                                               // 2.0 status line)
 
 struct ExchangeSettings {
-  std::string url;                      // without user and password
+  std::string url;                      // without user and password; rtsp or rtsps
   std::string where;                    // address and port, for faults
   std::optional<Credentials> login;
-  bool allow_basic = false;             // Basic sends the password as good as open
+  bool allow_basic = false;             // in the open; over TLS (an rtsps url) Basic is always allowed
   LowerTransport transport = LowerTransport::tcp;
-  int client_rtp = 0, client_rtcp = 0;  // UDP: our ports
+  RtspVersion version = RtspVersion::automatic;
+  bool every_track = true;              // false: the first video alone
   std::string cnonce;                   // random, given by the driver
 };
 
-// What the conversation settled, complete once PLAY was answered.
 struct ExchangeResult {
-  SdpMedia media;
-  SdpFormat format;
-  TransportGrant transport;
-  int timeout_s = 60;
-  bool keep_alive_by_parameter = false;  // GET_PARAMETER is offered
+  std::vector<ExchangeTrack> tracks;     // complete once PLAY was answered; at most most_tracks
+  std::vector<std::string> left_out;     // a sentence for each medium that was not set up: talk-back, refused by the unit, too many
+  int timeout_s = 60;                    // RFC 2326 §12.37
+  std::string keep_alive_method = "OPTIONS";  // or "GET_PARAMETER", "SET_PARAMETER", by what the unit announced
+  int version = 1;                       // 1 or 2: what is spoken
+  std::string server;                    // the Server header, printable
 };
 
 struct ExchangeAction {
-  enum class Kind { send, playing, failed, closed } kind = Kind::send;
-  std::string octets;  // send: then resume with the answer
-  Fault fault;         // failed
+  enum class Kind {
+    send,        // write `octets` (may be empty: nothing to send, read on), then resume with the next message
+    open_ports,  // UDP: open `ports` pairs of sockets, then give_ports()
+    reconnect,   // a redirect within the same host: close, connect to `url`, then begin() again
+    playing,
+    failed,      // `octets` may hold a last answer to the unit: write it or not
+  } kind = Kind::send;
+  std::string octets;
+  std::size_t ports = 0;
+  std::string url;
+  Fault fault;
 };
 
 class RtspExchange {
  public:
-  explicit RtspExchange(ExchangeSettings settings) : settings_(std::move(settings)) {}
+  explicit RtspExchange(ExchangeSettings settings);
 
   ExchangeAction begin();
-  // An answer of the server. One that does not belong to the request under way is passed over by an
-  // action `send` with no octets: read on.
-  ExchangeAction resume(const RtspMessage& answer);
-  // A request that keeps the session alive; its answer need not be awaited in turn.
+  // A message of the server: the answer under way, one that belongs to nothing (passed over), or a request of the
+  // server's own (answered). Also while playing: a challenge in the middle is met, `failed` says that the session is gone.
+  ExchangeAction resume(const RtspMessage& message);
+  // One pair for each that was asked for; when there are fewer, the last tracks are left out.
+  ExchangeAction give_ports(std::vector<PortPair> ports);
+  // A request that keeps the session alive; its answer goes to resume() like any other. Empty before PLAY was answered.
   std::string keep_alive();
-  // Ends the session; empty when none was set up.
+  // Ends the session; empty when none was set up. May hold several requests, one for each track.
   std::string teardown();
 
   const ExchangeResult& result() const { return result_; }
-  // How often a login was sent: at most once for a refused one.
-  int logins_sent() const { return logins_sent_; }
+  // How often a login was tried: at most once for a refused one.
+  int logins_sent() const { return login_.sent(); }
 
  private:
-  enum class Step { options, describe, setup, play, playing };
+  enum class Step { options, describe, ports, setup, play, playing, over };
+  enum class Purpose { step, keep_alive };
+  struct Pending {
+    int sequence = 0;
+    Purpose purpose = Purpose::step;
+    bool with_login = false;
+  };
 
-  std::string request(const std::string& method, const std::string& url, const std::string& headers);
+  std::string request(const std::string& method, const std::string& url, const std::string& headers, Purpose purpose);
   ExchangeAction send_step();
   ExchangeAction fail(FaultKind kind, std::string what, std::string try_next);
-  ExchangeAction refuse_or_retry(const RtspMessage& answer);
+  ExchangeAction fail_by_status(const RtspMessage& answer);
+  std::optional<Pending> take_pending(const RtspMessage& answer);
+  ExchangeAction serve(const RtspMessage& request);
+  ExchangeAction take_challenge(const RtspMessage& answer, const Pending& pending);
+  ExchangeAction take_keep_alive(const RtspMessage& answer);
+  ExchangeAction take_step(const RtspMessage& answer);
+  ExchangeAction take_refusal(const RtspMessage& answer);
+  std::optional<ExchangeAction> take_version(const RtspMessage& answer);
+  ExchangeAction redirect(const std::string& location);
+  void take_methods(const RtspMessage& answer);
   ExchangeAction take_description(const RtspMessage& answer);
   ExchangeAction take_setup(const RtspMessage& answer);
-  std::string transport_offer() const;
+  std::string fault_of_setup(const RtspMessage& answer);
+  ExchangeAction leave_out(const std::string& reason);
+  ExchangeAction next_setup();
+  ExchangeAction take_play();
 
   ExchangeSettings settings_;
+  RtspLogin login_;
   Step step_ = Step::options;
   int sequence_ = 0;
-  std::optional<Challenge> challenge_;
-  std::uint32_t nonce_count_ = 0;
-  int logins_sent_ = 0;
-  int stale_answers_ = 0;
-  std::string base_;
-  std::string track_url_;
+  std::vector<Pending> pending_;
+  std::string aggregate_;
+  bool aggregate_told_ = false;
+  bool track_by_track_ = false;  // PLAY and TEARDOWN
   std::string session_;
+  std::vector<std::pair<std::string, std::string>> strays_;  // sessions that a unit opened beside ours: URL, id
+  std::vector<PortPair> ports_;
+  std::size_t track_ = 0;        // being set up, or being played
+  int channel_ = 0;              // the next free pair, interleaved
+  int redirects_ = 0;
   ExchangeResult result_;
 };
 

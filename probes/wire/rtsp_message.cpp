@@ -1,40 +1,16 @@
 #include "probes/wire/rtsp_message.hpp"
 
+#include "probes/wire/rtsp_text.hpp"
+
 #include <algorithm>
 #include <cctype>
-#include <charconv>
 #include <map>
 
 namespace tallywire::wire {
 namespace {
 
-std::string_view trim(std::string_view text) {
-  const auto blank = [](char c) { return c == ' ' || c == '\t' || c == '\r' || c == '\n'; };
-  while (!text.empty() && blank(text.front())) text.remove_prefix(1);
-  while (!text.empty() && blank(text.back())) text.remove_suffix(1);
-  return text;
-}
-
-std::string lower(std::string_view text) {
-  std::string out(text);
-  std::transform(out.begin(), out.end(), out.begin(),
-                 [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
-  return out;
-}
-
-template <class Number>
-bool read_number(std::string_view text, Number& out, int base = 10) {
-  const auto [end, code] = std::from_chars(text.data(), text.data() + text.size(), out, base);
-  return code == std::errc() && end == text.data() + text.size();
-}
-
-// Takes the part before `separator` off the front.
-std::string_view cut(std::string_view& rest, char separator) {
-  const auto at = rest.find(separator);
-  const auto part = rest.substr(0, at);
-  rest = at == std::string_view::npos ? std::string_view() : rest.substr(at + 1);
-  return part;
-}
+// Longer than any method of RFC 2326 or RFC 7826.
+constexpr std::size_t longest_method = 32;
 
 // Where the empty line ends the head: CRLF, or bare LF as some units write it. npos: not there yet.
 std::size_t head_length(std::string_view text) {
@@ -45,51 +21,105 @@ std::size_t head_length(std::string_view text) {
   return std::string_view::npos;
 }
 
-ParsedRtsp malformed(std::string fault) {
+ParsedRtsp malformed(std::string fault, std::size_t at) {
   ParsedRtsp out;
   out.what = ParsedRtsp::What::malformed;
   out.fault = std::move(fault);
+  out.fault_at = at;
   return out;
 }
 
+// "RTSP/1.0", "RTSP/2.0"
+bool read_version(std::string_view word, int& major) {
+  if (!same(word.substr(0, 5), "RTSP/")) return false;
+  word.remove_prefix(5);
+  int minor = 0;
+  return read_number(cut(word, '.'), major) && read_number(word, minor) && (major == 1 || major == 2);
+}
+
+bool is_method(std::string_view word) {
+  return !word.empty() && word.size() <= longest_method &&
+         std::all_of(word.begin(), word.end(), [](unsigned char c) { return std::isupper(c) || c == '_'; });
+}
+
 bool read_first_line(std::string_view line, RtspMessage& out) {
-  if (line.substr(0, 5) == "RTSP/") {
-    cut(line, ' ');
+  if (same(line.substr(0, 5), "RTSP/")) {
+    if (!read_version(cut(line, ' '), out.version)) return false;
+    line = trim(line);
     if (!read_number(cut(line, ' '), out.status) || out.status < 100 || out.status > 999) return false;
     out.reason = trim(line);
     return true;
   }
   out.method = cut(line, ' ');
   out.target = trim(cut(line, ' '));
-  return !out.method.empty() && line.substr(0, 5) == "RTSP/" &&
-         std::all_of(out.method.begin(), out.method.end(),
-                     [](unsigned char c) { return std::isupper(c) || c == '_'; });
+  return is_method(out.method) && read_version(trim(line), out.version);
 }
 
-bool read_range(std::string_view value, int highest, int& first, int& second) {
-  std::string_view rest = value;
-  if (!read_number(cut(rest, '-'), first) || first < 0 || first > highest) return false;
-  second = first + 1;
-  if (!rest.empty() && (!read_number(rest, second) || second < 0)) return false;
-  return second <= highest;
+// How far the beginning of a first line could still become one; its length when all of it could. What no
+// RTSP begins with is refused at once, not only when a line ends or a ceiling is reached.
+std::size_t plausible_length(std::string_view line) {
+  const std::string_view version = "RTSP/";
+  const auto word = line.substr(0, line.find(' '));
+  for (std::size_t at = 0; at < word.size(); ++at) {
+    const bool like_version = at >= version.size() ? same(word.substr(0, version.size()), version)
+                                                   : same(word.substr(0, at + 1), version.substr(0, at + 1));
+    if (!like_version && !is_method(word.substr(0, at + 1))) return at;
+  }
+  return line.size();
 }
 
-bool read_transport_field(std::string_view field, TransportGrant& out) {
-  std::string_view value = field;
-  const auto name = lower(trim(cut(value, '=')));
-  value = trim(value);
-  constexpr int highest_port = 65535, highest_channel = 255;
-  if (name == "multicast") out.multicast = true;
-  if (name == "interleaved") return read_range(value, highest_channel, out.rtp_channel, out.rtcp_channel);
-  if (name == "client_port") return read_range(value, highest_port, out.client_rtp, out.client_rtcp);
-  if (name == "server_port") return read_range(value, highest_port, out.server_rtp, out.server_rtcp);
-  if (name == "port") return read_range(value, highest_port, out.port_rtp, out.port_rtcp);
-  if (name == "ttl") return read_number(value, out.ttl) && out.ttl >= 0 && out.ttl <= 255;
-  if (name == "source") out.source = value;
-  if (name == "destination") out.destination = value;
-  std::uint32_t ssrc = 0;  // a unit that writes it otherwise than in hexadecimal is not refused for it
-  if (name == "ssrc" && read_number(value, ssrc, 16)) out.ssrc = ssrc;
-  return true;
+// Control characters would end up in requests of ours and in what people read.
+std::string clean(std::string_view value) {
+  std::string out(value);
+  for (auto& c : out)
+    if (static_cast<unsigned char>(c) < ' ' || c == 0x7f) c = ' ';
+  return out;
+}
+
+ParsedRtsp read_frame(Octets received) {
+  ParsedRtsp out;
+  if (received.size() < 4) return out;
+  const std::size_t length = std::size_t{received[2]} << 8 | received[3];
+  if (received.size() < 4 + length) return out;
+  out.what = ParsedRtsp::What::frame;
+  out.channel = received[1];
+  out.packet = received.subspan(4, length);
+  out.consumed = 4 + length;
+  return out;
+}
+
+// The lines after the first. Empty: fine.
+std::string read_headers(std::string_view lines, const RtspLimits& limits, RtspMessage& out) {
+  while (!lines.empty()) {
+    const std::string_view line = cut(lines, '\n');
+    std::string_view value = trim(line);
+    if (value.empty()) continue;
+    const bool folded = line.front() == ' ' || line.front() == '\t';
+    if (folded && !out.headers.empty()) {
+      auto& before = out.headers.back().second;
+      before += (before.empty() ? "" : " ") + clean(value);
+      continue;
+    }
+    if (value.find(':') == std::string_view::npos) continue;  // no header; what it was meant to be nobody knows
+    if (out.headers.size() >= limits.headers) return "more headers than anyone needs";
+    const auto name = lower(trim(cut(value, ':')));
+    out.headers.emplace_back(name, clean(trim(value)));
+  }
+  return {};
+}
+
+// Several that agree are one (RFC 9110 §8.6); several that differ are a lie about where the next message begins.
+std::string read_length(const RtspMessage& message, std::size_t& length) {
+  bool told = false;
+  for (const auto& [name, value] : message.headers) {
+    if (name != "content-length") continue;
+    std::size_t number = 0;
+    if (!read_number(std::string_view(value), number)) return "a Content-Length that is no number";
+    if (told && number != length) return "two Content-Length that differ";
+    length = number;
+    told = true;
+  }
+  return {};
 }
 
 }  // namespace
@@ -100,84 +130,48 @@ std::string RtspMessage::header(std::string_view lower_name) const {
   return {};
 }
 
+std::string RtspMessage::list(std::string_view lower_name) const {
+  std::string out;
+  for (const auto& [name, value] : headers)
+    if (name == lower_name) out += (out.empty() ? "" : ", ") + value;
+  return out;
+}
+
 ParsedRtsp parse_rtsp(Octets received, const RtspLimits& limits) {
+  if (!received.empty() && received[0] == '$') return read_frame(received);
   ParsedRtsp out;
-  if (received.empty()) return out;
-  if (received[0] == '$') {
-    if (received.size() < 4) return out;
-    const std::size_t length = std::size_t{received[2]} << 8 | received[3];
-    if (received.size() < 4 + length) return out;
-    out.what = ParsedRtsp::What::frame;
-    out.channel = received[1];
-    out.packet = received.subspan(4, length);
-    out.consumed = 4 + length;
+  // Stray empty lines before a message are allowed (RFC 2326 §4.1), and before a frame they do no harm.
+  std::size_t begin = 0;
+  while (begin < received.size() && (received[begin] == '\r' || received[begin] == '\n')) ++begin;
+  if (begin > limits.head_octets) return malformed("nothing but empty lines", limits.head_octets);
+  if (begin == received.size()) return out;
+  if (received[begin] == '$') {
+    out = read_frame(received.subspan(begin));
+    if (out.what == ParsedRtsp::What::frame) out.consumed += begin;
     return out;
   }
-  // Stray empty lines before a message are allowed (§4.1).
-  if (received[0] == '\r' || received[0] == '\n') {
-    auto rest = parse_rtsp(received.subspan(1), limits);
-    if (rest.what != ParsedRtsp::What::need_more) rest.consumed += 1;
-    return rest;
-  }
-  const std::string_view text(reinterpret_cast<const char*>(received.data()), received.size());
+  const std::string_view text(reinterpret_cast<const char*>(received.data()) + begin, received.size() - begin);
+  const auto line = text.substr(0, std::min(text.find('\n'), limits.head_octets));
+  const bool whole = line.size() < text.size();
+  if (const auto length = plausible_length(line); length < line.size())
+    return malformed("an answer that is no RTSP", begin + length);
+  if (whole && !read_first_line(trim(line), out.message)) return malformed("an answer that is no RTSP", begin);
   const auto head = head_length(text.substr(0, limits.head_octets + 1));
   if (head == std::string_view::npos) {
-    if (text.size() > limits.head_octets) return malformed("a header that does not end");
-    // Refused as soon as it can be no RTSP, not only after the limit.
-    const auto line = text.substr(0, text.find('\n'));
-    if (line.size() != text.size() && !read_first_line(trim(line), out.message))
-      return malformed("an answer that is no RTSP");
-    out.message = {};
-    return out;
+    if (text.size() > limits.head_octets) return malformed("a header that does not end", begin + limits.head_octets);
+    return {};
   }
   std::string_view lines = text.substr(0, head);
-  if (!read_first_line(trim(cut(lines, '\n')), out.message)) return malformed("an answer that is no RTSP");
-  while (!lines.empty()) {
-    std::string_view value = trim(cut(lines, '\n'));
-    if (value.empty()) continue;
-    if (out.message.headers.size() >= limits.headers) return malformed("more headers than anyone needs");
-    const auto name = lower(trim(cut(value, ':')));
-    out.message.headers.emplace_back(name, trim(value));
-  }
+  cut(lines, '\n');
   std::size_t length = 0;
-  const auto told = out.message.header("content-length");
-  if (!told.empty() && !read_number(std::string_view(told), length))
-    return malformed("a Content-Length that is no number");
-  if (length > limits.body_octets) return malformed("a body of " + std::to_string(length) + " octets");
-  if (text.size() - head < length) {
-    out.message = {};
-    return out;
-  }
+  auto fault = read_headers(lines, limits, out.message);
+  if (fault.empty()) fault = read_length(out.message, length);
+  if (fault.empty() && length > limits.body_octets) fault = "a body of " + std::to_string(length) + " octets";
+  if (!fault.empty()) return malformed(std::move(fault), begin);
+  if (text.size() - head < length) return {};
   out.message.body = text.substr(head, length);
-  out.consumed = head + length;
+  out.consumed = begin + head + length;
   out.what = ParsedRtsp::What::message;
-  return out;
-}
-
-std::optional<std::vector<TransportGrant>> decode_transport(std::string_view header) {
-  std::vector<TransportGrant> out;
-  while (!header.empty()) {
-    std::string_view offer = cut(header, ',');
-    TransportGrant grant;
-    const auto specification = lower(trim(cut(offer, ';')));
-    grant.tcp = specification == "rtp/avp/tcp";
-    while (!offer.empty())
-      if (!read_transport_field(cut(offer, ';'), grant)) return std::nullopt;
-    out.push_back(std::move(grant));
-  }
-  return out;
-}
-
-std::optional<SessionHeader> decode_session(std::string_view header) {
-  SessionHeader out;
-  out.id = trim(cut(header, ';'));
-  if (out.id.empty()) return std::nullopt;
-  while (!header.empty()) {
-    std::string_view value = cut(header, ';');
-    if (lower(trim(cut(value, '='))) != "timeout") continue;
-    int seconds = 0;
-    if (read_number(trim(value), seconds) && seconds > 0) out.timeout_s = seconds;
-  }
   return out;
 }
 

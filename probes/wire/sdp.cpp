@@ -1,38 +1,12 @@
 #include "probes/wire/sdp.hpp"
 
 #include "probes/wire/base64.hpp"
+#include "probes/wire/rtsp_text.hpp"
 
 #include <algorithm>
-#include <cctype>
-#include <charconv>
 
 namespace tallywire::wire {
 namespace {
-
-std::string_view trim(std::string_view text) {
-  while (!text.empty() && std::isspace(static_cast<unsigned char>(text.front()))) text.remove_prefix(1);
-  while (!text.empty() && std::isspace(static_cast<unsigned char>(text.back()))) text.remove_suffix(1);
-  return text;
-}
-
-std::string_view cut(std::string_view& rest, char separator) {
-  const auto at = rest.find(separator);
-  const auto part = rest.substr(0, at);
-  rest = at == std::string_view::npos ? std::string_view() : rest.substr(at + 1);
-  return part;
-}
-
-template <class Number>
-bool read_number(std::string_view text, Number& out) {
-  const auto [end, code] = std::from_chars(text.data(), text.data() + text.size(), out);
-  return code == std::errc() && end == text.data() + text.size();
-}
-
-bool same(std::string_view a, std::string_view b) {
-  return a.size() == b.size() && std::equal(a.begin(), a.end(), b.begin(), [](unsigned char x, unsigned char y) {
-           return std::tolower(x) == std::tolower(y);
-         });
-}
 
 struct StaticType {
   int payload_type;

@@ -23,13 +23,20 @@ struct SdpMedia {
   std::string protocol;         // "RTP/AVP"
   std::vector<SdpFormat> formats;
   std::string control;
-  std::string connection;       // address of its own or the session's; may be empty
+  std::string connection;       // address of its own or the session's, without TTL; may be empty
+  int ttl = 0;                  // of an IPv4 multicast connection (§5.7)
   bool send_back = false;       // a=sendonly from our side: talk-back, not for us to receive
+  bool inactive = false;        // a=inactive: nothing is sent
+  // What the unit says of itself; 0: not told. To be compared with what it sends, never in its stead.
+  double framerate_hz = 0;      // a=framerate (§6.12)
+  int width = 0, height = 0;    // a=framesize (RFC 6064 §4) or a=x-dimensions (common practice)
+  std::uint32_t bandwidth_kbps = 0;  // b=AS (§5.8): the session's own limit, with headers
 };
 
 struct SdpSession {
   std::string control;
   std::string connection;
+  std::uint32_t bandwidth_kbps = 0;  // b=AS of the session: all media together
   std::vector<SdpMedia> media;
 };
 

@@ -14,6 +14,7 @@ ExchangeSettings settings(std::optional<Credentials> login = std::nullopt) {
   out.where = "192.0.2.10:554";
   out.login = std::move(login);
   out.cnonce = "fedcba98";
+  out.every_track = false;
   return out;
 }
 
