@@ -16,6 +16,7 @@ struct ExchangeTrack {
   SdpFormat format;  // the first of the medium
   std::string url;
   TransportGrant transport;
+  PortPair own_ports;  // UDP: of what give_ports() gave
 };
 
 inline constexpr std::size_t most_tracks = 8;

@@ -1,3 +1,3 @@
 tallywire_tests(wire_rtsp
-  SOURCES digest_test.cpp rtsp_message_test.cpp sdp_test.cpp rtsp_exchange_test.cpp
+  SOURCES digest_test.cpp rtsp_message_test.cpp rtsp_input_test.cpp sdp_test.cpp rtsp_exchange_test.cpp
   LINKS tallywire_wire_rtsp)
