@@ -22,6 +22,8 @@ class BitReader {
   std::int32_t se();                   // signed Exp-Golomb
   void skip(std::size_t count);
   bool ok() const { return ok_; }
+  std::size_t at() const { return at_; }  // bits read so far
+  void fail() { ok_ = false; }         // a value that the standard rules out: what follows cannot be trusted
 
  private:
   Octets octets_;

@@ -2,27 +2,33 @@
 
 #include "probes/wire/bits.hpp"
 
+#include <algorithm>
 #include <cstdio>
 
 namespace tallywire::wire {
 namespace {
 
-// ITU-T H.264 Annex A; constraint_set1 on Baseline is Constrained Baseline.
+// ITU-T H.264 Annex A: constraint_set1 on Baseline is Constrained Baseline; constraint_set3 on the higher
+// profiles is intra only.
 std::string profile_name(std::uint32_t profile_idc, std::uint32_t constraints) {
+  const std::string intra = constraints & 0x10 ? " Intra" : "";
   switch (profile_idc) {
+    case 44: return "CAVLC 4:4:4 Intra";
     case 66: return constraints & 0x40 ? "Constrained Baseline" : "Baseline";
     case 77: return "Main";
     case 88: return "Extended";
     case 100: return "High";
-    case 110: return "High 10";
-    case 122: return "High 4:2:2";
-    case 244: return "High 4:4:4 Predictive";
+    case 110: return "High 10" + intra;
+    case 122: return "High 4:2:2" + intra;
+    case 244: return intra.empty() ? "High 4:4:4 Predictive" : "High 4:4:4 Intra";
     default: return "profile_idc " + std::to_string(profile_idc);
   }
 }
 
+// Level 1b is level_idc 11 with constraint_set3 in Baseline, Main and Extended, and level_idc 9 elsewhere (§A.3.1).
 std::string level_name(std::uint32_t level_idc, std::uint32_t profile_idc, std::uint32_t constraints) {
-  if (level_idc == 11 && (constraints & 0x10) && (profile_idc == 66 || profile_idc == 77)) return "1b";
+  const bool low = profile_idc == 66 || profile_idc == 77 || profile_idc == 88;
+  if (level_idc == 9 || (level_idc == 11 && (constraints & 0x10) && low)) return "1b";
   char text[16];
   std::snprintf(text, sizeof text, "%u.%u", level_idc / 10, level_idc % 10);
   return text;
@@ -38,7 +44,11 @@ bool has_chroma_format(std::uint32_t profile_idc) {
 void skip_scaling_list(BitReader& in, int size) {
   int last = 8, next = 8;
   for (int i = 0; i < size && in.ok(); ++i) {
-    if (next != 0) next = (last + in.se() + 256) % 256;
+    if (next != 0) {
+      const auto delta = in.se();
+      if (delta < -128 || delta > 127) return in.fail();  // §7.4.2.1.1.1
+      next = (last + delta + 256) % 256;
+    }
     if (next != 0) last = next;
   }
 }
@@ -72,7 +82,7 @@ std::optional<double> vui_frame_rate(BitReader& in) {
   }
   if (!in.flag()) return std::nullopt;
   const std::uint32_t tick = in.bits(32), scale = in.bits(32);
-  if (!in.ok() || tick == 0) return std::nullopt;
+  if (!in.ok() || tick == 0 || scale == 0) return std::nullopt;
   return static_cast<double>(scale) / (2.0 * tick);  // Annex E: two ticks a frame
 }
 
@@ -135,6 +145,40 @@ std::optional<PictureFormat> decode_h264_sps(Octets nal) {
   out.level = level_name(level_idc, profile_idc, constraints);
   if (in.flag()) out.frame_rate_hz = vui_frame_rate(in);
   return out;
+}
+
+std::string profile_level_id_of(Octets sps) {
+  if (sps.size() < 4) return {};
+  char text[8];
+  std::snprintf(text, sizeof text, "%02X%02X%02X", unsigned{sps[1]}, unsigned{sps[2]}, unsigned{sps[3]});
+  return text;
+}
+
+std::optional<unsigned> decode_slice_type(Octets slice_header) {
+  BitReader in(slice_header.first(std::min<std::size_t>(slice_header.size(), 16)));
+  in.ue();  // first_mb_in_slice
+  const std::uint32_t type = in.ue();
+  if (!in.ok() || type > 9) return std::nullopt;
+  return type;
+}
+
+bool has_recovery_point(Octets nal) {
+  constexpr std::uint32_t recovery_point = 6;
+  if (nal.empty() || (nal[0] & 0x1f) != static_cast<unsigned>(H264Nal::sei)) return false;
+  OctetReader in(nal.subspan(1));
+  for (int message = 0; message < 16 && in.left() >= 2; ++message) {
+    // §7.3.2.3.1: both numbers are sums of 0xff octets and a last one.
+    std::uint32_t type = 0, size = 0;
+    std::uint8_t octet = 0;
+    while ((octet = in.u8()) == 0xff && in.ok()) type += 255;
+    type += octet;
+    while ((octet = in.u8()) == 0xff && in.ok()) size += 255;
+    size += octet;
+    if (!in.ok()) return false;
+    if (type == recovery_point) return true;
+    in.skip(size);
+  }
+  return false;
 }
 
 }  // namespace tallywire::wire

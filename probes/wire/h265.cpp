@@ -88,7 +88,7 @@ std::optional<double> vui_frame_rate(BitReader& in) {
     for (int i = 0; i < 4; ++i) in.ue();
   if (!in.flag()) return std::nullopt;
   const std::uint32_t tick = in.bits(32), scale = in.bits(32);
-  if (!in.ok() || tick == 0) return std::nullopt;
+  if (!in.ok() || tick == 0 || scale == 0) return std::nullopt;
   return static_cast<double>(scale) / tick;  // one tick a picture, unlike H.264
 }
 
