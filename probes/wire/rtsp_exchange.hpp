@@ -1,6 +1,10 @@
 // One RTSP conversation without I/O: OPTIONS, DESCRIBE, a SETUP for each track, PLAY, then keep-alives and TEARDOWN
 // (RFC 2326; RFC 7826 where the unit offers it). It is resumed with what came and answers what to do next; the driver
 // owns socket and clock.
+//
+// PLAY and TEARDOWN go to the aggregate control URL of the description; where it names none, to the base URL, as most
+// units take it (common practice). A unit that refuses that (459, or a 4xx where none was named) is asked track by
+// track (RFC 2326 C.3). Units are spoken to in 1.0 first.
 #pragma once
 
 #include "probes/fault.hpp"
@@ -75,32 +79,39 @@ class RtspExchange {
 
  private:
   enum class Step { options, describe, ports, setup, play, playing, over };
-  enum class Purpose { step, keep_alive };
+  enum class Purpose { step, keep_alive, farewell };
   struct Pending {
     int sequence = 0;
     Purpose purpose = Purpose::step;
     bool with_login = false;
   };
 
+  // rtsp_exchange.cpp: what we say
   std::string request(const std::string& method, const std::string& url, const std::string& headers, Purpose purpose);
   ExchangeAction send_step();
+  std::string setup_request();
+  std::string play_request();
+  TransportOffer offer() const;
   ExchangeAction fail(FaultKind kind, std::string what, std::string try_next);
   ExchangeAction fail_by_status(const RtspMessage& answer);
+  ExchangeAction redirect(const std::string& location);
+  void start_over(const std::string& url);
+  ExchangeAction next_setup();
+  ExchangeAction next_play();
+  void drop_track(const std::string& reason);
+
+  // rtsp_answers.cpp: what the unit says
   std::optional<Pending> take_pending(const RtspMessage& answer);
   ExchangeAction serve(const RtspMessage& request);
   ExchangeAction take_challenge(const RtspMessage& answer, const Pending& pending);
   ExchangeAction take_keep_alive(const RtspMessage& answer);
-  ExchangeAction take_step(const RtspMessage& answer);
-  ExchangeAction take_refusal(const RtspMessage& answer);
   std::optional<ExchangeAction> take_version(const RtspMessage& answer);
-  ExchangeAction redirect(const std::string& location);
+  ExchangeAction take_refusal(const RtspMessage& answer);
+  ExchangeAction take_play_refusal(const RtspMessage& answer);
+  ExchangeAction take_step(const RtspMessage& answer);
   void take_methods(const RtspMessage& answer);
   ExchangeAction take_description(const RtspMessage& answer);
   ExchangeAction take_setup(const RtspMessage& answer);
-  std::string fault_of_setup(const RtspMessage& answer);
-  ExchangeAction leave_out(const std::string& reason);
-  ExchangeAction next_setup();
-  ExchangeAction take_play();
 
   ExchangeSettings settings_;
   RtspLogin login_;
@@ -110,11 +121,13 @@ class RtspExchange {
   std::string aggregate_;
   bool aggregate_told_ = false;
   bool track_by_track_ = false;  // PLAY and TEARDOWN
+  bool with_range_ = true;       // PLAY of 1.0
+  std::vector<std::string> keep_alive_methods_;  // those left to try after the one in the result
   std::string session_;
   std::vector<std::pair<std::string, std::string>> strays_;  // sessions that a unit opened beside ours: URL, id
   std::vector<PortPair> ports_;
   std::size_t track_ = 0;        // being set up, or being played
-  int channel_ = 0;              // the next free pair, interleaved
+  int channel_ = 0;              // asked for next, interleaved
   int redirects_ = 0;
   ExchangeResult result_;
 };

@@ -178,35 +178,57 @@ ParsedRtsp parse_rtsp(Octets received, const RtspLimits& limits) {
 // RFC 2326 §7.1.1 Table 1, RFC 7826 §8.1.1.
 std::string rtsp_status_text(int status) {
   static const std::map<int, const char*> texts = {
+      {300, "several choices, none of them named"},
       {400, "the unit did not understand the request"},
       {401, "a login is asked for"},
+      {402, "payment is asked for"},
       {403, "forbidden"},
       {404, "the unit has no such stream"},
       {405, "method not allowed"},
+      {406, "the unit cannot describe the stream in a way we read"},
+      {407, "a proxy asks for a login"},
+      {408, "the unit waited too long for the request"},
+      {410, "the stream is gone for good"},
+      {412, "a condition was not fulfilled"},
+      {413, "the request was too large for the unit"},
+      {414, "the address was too long for the unit"},
       {415, "unsupported media type"},
       {451, "a parameter was not understood"},
+      {452, "conference not found"},
       {453, "not enough bandwidth: the unit serves no more streams"},
       {454, "session not found"},
       {455, "method not valid in this state"},
       {456, "a header was not valid"},
       {457, "invalid range"},
+      {458, "the parameter can only be read"},
       {459, "aggregate operation not allowed"},
       {460, "only aggregate operation allowed"},
       {461, "unsupported transport"},
       {462, "destination unreachable"},
       {463, "destination prohibited"},
       {464, "data transport not ready"},
+      {465, "the reason of a notification was not known"},
+      {466, "the keys could not be agreed"},
       {470, "connection authorization required"},
       {471, "connection credentials not accepted"},
       {472, "failure to establish a secure connection"},
       {500, "an error inside the unit"},
       {501, "not offered by the unit"},
+      {502, "a gateway got no proper answer"},
       {503, "the unit is busy"},
+      {504, "a gateway waited too long"},
       {505, "RTSP version not supported"},
       {551, "option not supported"},
+      {553, "the proxy is not available"},
   };
   const auto at = texts.find(status);
   return at == texts.end() ? std::string() : at->second;
+}
+
+std::string status_sentence(const RtspMessage& answer) {
+  auto meaning = rtsp_status_text(answer.status);
+  if (meaning.empty()) meaning = answer.reason.empty() ? "no reason given" : excerpt(answer.reason);
+  return std::to_string(answer.status) + ": " + meaning;
 }
 
 }  // namespace tallywire::wire

@@ -50,5 +50,7 @@ ParsedRtsp parse_rtsp(Octets received, const RtspLimits& limits = {});
 
 // What a status code means, for a person; empty when it is not known.
 std::string rtsp_status_text(int status);
+// "404: the unit has no such stream"; the unit's own words for a code that is not known.
+std::string status_sentence(const RtspMessage& answer);
 
 }  // namespace tallywire::wire

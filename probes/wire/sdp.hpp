@@ -36,6 +36,7 @@ struct SdpMedia {
 struct SdpSession {
   std::string control;
   std::string connection;
+  int ttl = 0;
   std::uint32_t bandwidth_kbps = 0;  // b=AS of the session: all media together
   std::vector<SdpMedia> media;
 };

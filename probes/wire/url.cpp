@@ -120,6 +120,12 @@ bool same_host(const std::string& a, const std::string& b) {
   return same(a, b);
 }
 
+bool is_multicast(const std::string& host) {
+  in6_addr octets{};
+  if (inet_pton(AF_INET, host.c_str(), &octets) == 1) return octets.s6_addr[0] >> 4 == 0xe;
+  return inet_pton(AF_INET6, host.c_str(), &octets) == 1 && octets.s6_addr[0] == 0xff;
+}
+
 std::string resolve_reference(const std::string& base, const std::string& reference) {
   if (has_scheme(reference)) return reference;
   const auto parts = split(base);

@@ -25,6 +25,7 @@ std::optional<Url> decode_url(std::string_view text);
 // Whether a host is written in numbers (IPv4 or IPv6), and whether two hosts are the same however they are written.
 bool is_address(const std::string& host);
 bool same_host(const std::string& a, const std::string& b);
+bool is_multicast(const std::string& host);  // 224.0.0.0/4 (RFC 5771), ff00::/8 (RFC 4291 §2.7)
 
 // A reference against its base (RFC 3986 §5.2, without fragments): "../x", "/x", "?x", "//host/x", "rtsp://…".
 std::string resolve_reference(const std::string& base, const std::string& reference);

@@ -120,14 +120,13 @@ TEST_CASE("a unit that sends us to another host is not followed") {
   CHECK(action.kind == Kind::failed);
 }
 
-TEST_CASE("an answer to another request and a request of the unit are passed over") {
+TEST_CASE("an answer to another request is passed over; one without a CSeq answers what is under way") {
   RtspExchange exchange(settings());
   exchange.begin();
   CHECK(exchange.resume(answer(77, 200)).octets.empty());
-  RtspMessage request;
-  request.method = "OPTIONS";
-  CHECK(exchange.resume(request).octets.empty());
-  CHECK(exchange.resume(answer(1, 200)).octets.rfind("DESCRIBE ", 0) == 0);
+  RtspMessage bare;
+  bare.status = 200;
+  CHECK(exchange.resume(bare).octets.rfind("DESCRIBE ", 0) == 0);
 }
 
 TEST_CASE("a unit that grants another transport than asked is refused") {
