@@ -8,69 +8,58 @@
 namespace tallywire::stream {
 namespace {
 
-// RFC 6184 and 7798: the SPS carries the picture; the other sets are not needed.
-constexpr unsigned h264_sps = 7;
-
 std::int64_t nanoseconds(SystemTime when) { return when.time_since_epoch().count(); }
 
 }  // namespace
 
-Codec codec_of(const std::string& encoding_name) {
-  std::string upper;
-  for (const char c : encoding_name) upper += static_cast<char>(c >= 'a' && c <= 'z' ? c - 32 : c);
-  if (upper == "H264") return Codec::h264;
-  if (upper == "H265" || upper == "HEVC") return Codec::h265;
-  if (upper == "JPEG") return Codec::jpeg;
-  return upper.empty() ? Codec::unknown : Codec::other;
+Meter::Meter(MeterSettings settings)
+    : codec_(settings.codec),
+      clock_hz_(settings.clock_hz == 0 ? 90000 : settings.clock_hz),
+      ticks_per_ns_(clock_hz_ / 1e9),
+      frames_(clock_hz_, settings.codec == Codec::h264 || settings.codec == Codec::h265),
+      settings_(std::move(settings)),
+      pictures_(settings_.codec, settings_.parameter_sets) {
+  settings_.parameter_sets.clear();
+  settings_.parameter_sets.shrink_to_fit();
 }
 
-double wire_octets(std::size_t rtp_octets, const Wrapping& wrapping) {
-  constexpr double ethernet = 14 + 4, preamble_and_gap = 8 + 12, least_frame = 64;
-  const double ip = wrapping.ipv6 ? 40 : 20;
-  const double tags = 4.0 * wrapping.vlan_tags;
-  const double octets = static_cast<double>(rtp_octets);
-  if (wrapping.transport == Wrapping::Transport::tcp) {
-    // A bulk stream fills its segments: 1448 octets with the time stamp option (RFC 7323).
-    constexpr double segment = 1448, tcp = 20 + 12;
-    return octets * (segment + tcp + ip + ethernet + tags + preamble_and_gap) / segment;
-  }
-  const double frame = octets + 8 + ip + ethernet;
-  return std::max(frame, least_frame) + tags + preamble_and_gap;
+void Meter::interrupt() {
+  if (packets_ == 0 || interrupted_) return;
+  begin_stretch();
+  sequence_.begin_anew();
+  windows_.interrupt();
+  past_ssrc_ = ssrc_;
+  ssrc_.reset();
+  candidate_.held = false;
+  interrupted_ = true;
 }
 
-Meter::Meter(MeterSettings settings) : settings_(std::move(settings)) {
-  if (settings_.clock_hz == 0) settings_.clock_hz = 90000;
-  for (const auto& nal : settings_.parameter_sets) take_parameter_set(nal);
-  picture_changed_ = false;
+// Another source has numbers, time stamps and a clock of its own; totals go on.
+void Meter::begin_stretch() {
+  frames_.end_stretch();
+  sender_.begin_anew();
+  if (stretch_packets_ > 1) past_jitter_ = jitter_.value();
+  jitter_ = {};
+  stretch_packets_ = 0;
 }
 
 // Two packets in a row before another source is believed: a stray packet changes nothing.
-bool Meter::accept_source(const wire::RtpPacket& packet) {
+bool Meter::accept_source(const wire::RtpPacket& packet, const PacketFacts& facts) {
   if (!ssrc_) {
     ssrc_ = packet.ssrc;
     return true;
   }
-  if (packet.ssrc == *ssrc_) {
-    candidate_packets_ = 0;
-    return true;
-  }
-  candidate_packets_ = packet.ssrc == candidate_ssrc_ ? candidate_packets_ + 1 : 1;
-  candidate_ssrc_ = packet.ssrc;
-  if (candidate_packets_ < 2) {
-    ++foreign_;
+  if (!candidate_.held || candidate_.ssrc != packet.ssrc) {
+    foreign_ += candidate_.held;
+    candidate_ = {packet.ssrc, packet.sequence, true, facts};
     return false;
   }
   ssrc_ = packet.ssrc;
   ++source_changes_;
-  candidate_packets_ = 0;
-  // Another source has numbers and time stamps of its own; totals go on.
-  end_frame();
-  in_frame_ = false;
-  jitter_ = {};
-  first_key_.reset();
-  keys_ = 0;
-  frames_ = 0;
-  usual_step_ = 0;
+  begin_stretch();
+  sequence_.begin_anew();
+  candidate_.held = false;
+  count(candidate_.sequence, candidate_.facts);
   return true;
 }
 
@@ -80,104 +69,118 @@ void Meter::add(std::span<const std::uint8_t> octets, SystemTime when) {
     ++malformed_;
     return;
   }
-  if (!accept_source(*packet)) return;
-  const auto came = sequence_.add(packet->sequence);
-  if (came == SequenceLog::Came::refused) return;
-  if (packets_++ == 0) first_ = when;
-  last_ = std::max(last_, when);
-  const auto arrival = static_cast<std::uint64_t>(
-      static_cast<double>(nanoseconds(when) - nanoseconds(first_)) * settings_.clock_hz / 1e9 + (1LL << 40));
-  jitter_.add(packet->timestamp, static_cast<std::uint32_t>(arrival));
-  if (came == SequenceLog::Came::duplicate) return;
-  const double on_wire = wire_octets(octets.size(), settings_.wrapping);
-  // A frame begins with the first packet of a newer time stamp; late packets belong to the past.
-  const auto step = static_cast<std::int32_t>(packet->timestamp - static_cast<std::uint32_t>(rtp_time_));
-  if (!in_frame_ || (came == SequenceLog::Came::in_order && step > 0))
-    begin_frame(in_frame_ ? rtp_time_ + step : packet->timestamp);
-  payload_octets_ += packet->payload.size();
-  wire_octets_ += on_wire;
-  frame_octets_ += packet->payload.size();
-  windows_.add(nanoseconds(when), static_cast<std::uint32_t>(packet->payload.size()));
-  look_into(packet->payload);
-}
-
-void Meter::begin_frame(std::int64_t rtp_time) {
-  if (in_frame_) {
-    end_frame();
-    const std::int64_t step = rtp_time - rtp_time_;
-    std::int64_t skipped = 0;
-    // Frames that were lost whole leave a gap in the numbers and a jump in the time: the unit sent them.
-    if (sequence_.last_gap() > 0 && usual_step_ > 0)
-      skipped = std::min((step + usual_step_ / 2) / usual_step_ - 1, sequence_.last_gap());
-    else
-      usual_step_ = step;
-    frames_ += std::max<std::int64_t>(0, skipped);
-  } else {
-    first_rtp_time_ = rtp_time;
+  PacketFacts facts;
+  facts.rtp_time = packet->timestamp;
+  facts.marker = packet->marker;
+  facts.at_ns = nanoseconds(when);
+  facts.payload_octets = static_cast<std::uint32_t>(packet->payload.size());
+  facts.wire_octets = wire_octets(octets.size(), settings_.wrapping);
+  if (ssrc_ != packet->ssrc) {
+    if (!accept_source(*packet, facts)) return;
+  } else if (candidate_.held) {
+    ++foreign_;
+    candidate_.held = false;
   }
-  in_frame_ = true;
-  rtp_time_ = rtp_time;
-  frame_octets_ = 0;
-  frame_is_key_ = false;
-  frame_begin_ = {rtp_time, frames_, payload_octets_, wire_octets_};
-  ++frames_;
+  if (count(packet->sequence, facts)) look_into(*packet);
 }
 
-void Meter::end_frame() {
-  if (!in_frame_ || !frame_is_key_) return;
-  ++finished_keys_;
-  key_octets_ += frame_octets_;
-  key_octets_max_ = std::max(key_octets_max_, frame_octets_);
+// False when nothing is to be looked for in the payload: refused, a duplicate, or of a frame that has passed.
+bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
+  auto came = sequence_.add(sequence);
+  if (came == SequenceLog::Came::refused) return false;
+  if (came == SequenceLog::Came::restarted) {
+    if (frames_.goes_on(facts.rtp_time, facts.at_ns))
+      sequence_.count_jump_as_lost();
+    else
+      begin_stretch();
+    came = SequenceLog::Came::in_order;
+  }
+  if (packets_++ == 0) first_ns_ = last_ns_ = facts.at_ns;
+  if (interrupted_) {
+    interrupted_ = false;
+    if (gaps_.size() < most_gaps)
+      gaps_.push_back({static_cast<double>(last_ns_ - first_ns_) / 1e9,
+                       static_cast<double>(std::max<std::int64_t>(0, facts.at_ns - last_ns_)) / 1e9});
+    else
+      ++gaps_not_listed_;
+  }
+  ++stretch_packets_;
+  last_ns_ = std::max(last_ns_, facts.at_ns);
+  jitter_.add(facts.rtp_time, static_cast<double>(facts.at_ns - first_ns_) * ticks_per_ns_);
+  if (came == SequenceLog::Came::duplicate) return false;
+  facts.in_order = came == SequenceLog::Came::in_order;
+  facts.missing = facts.in_order ? sequence_.last_gap() : 0;
+  windows_.add(facts.at_ns, facts.payload_octets);
+  return frames_.add(facts);
 }
 
-void Meter::look_into(wire::Octets payload) {
+void Meter::look_into(const wire::RtpPacket& packet) {
   bool good = true;
-  const auto nal = [this](unsigned type, wire::Octets octets, bool begins) {
-    take_nal(type, octets, begins);
-  };
-  switch (settings_.codec) {
-    case Codec::h264: good = wire::split_h264_payload(payload, nal); break;
-    case Codec::h265: good = wire::split_h265_payload(payload, nal); break;
-    case Codec::jpeg: {
-      const auto header = wire::decode_jpeg_header(payload);
-      good = header.has_value();
-      if (good && header->fragment_offset == 0) take_nal(0, payload, true);
-      break;
-    }
+  switch (codec_) {
+    case Codec::h264: good = look_into_h264(packet.payload); break;
+    case Codec::h265: good = look_into_h265(packet.payload); break;
+    case Codec::jpeg: good = look_into_jpeg(packet); break;
+    case Codec::aac:
+    case Codec::metadata: good = look_into_audio(packet); break;
+    case Codec::g711:
+    case Codec::g726:
     case Codec::unknown:
     case Codec::other: break;
   }
   bad_payloads_ += !good;
 }
 
-void Meter::take_nal(unsigned type, wire::Octets octets, bool begins) {
-  const bool key = settings_.codec == Codec::jpeg ||
-                   (settings_.codec == Codec::h264 ? type == 5 : wire::is_h265_key(type));
-  if (key && !frame_is_key_) {
-    frame_is_key_ = true;
-    if (!first_key_) first_key_ = frame_begin_;
-    last_key_ = frame_begin_;
-    ++keys_;
-  }
-  if (!begins) return;
-  if (settings_.codec == Codec::jpeg) {
-    const auto header = wire::decode_jpeg_header(octets);
-    if (header && header->width > 0 && header->height > 0)
-      picture_ = wire::PictureFormat{header->width, header->height, "Baseline", "", {}};
-  } else if (type == (settings_.codec == Codec::h264 ? h264_sps : wire::h265_sps_type)) {
-    take_parameter_set(octets);
-  }
+bool Meter::look_into_h264(wire::Octets payload) {
+  const bool good = wire::split_h264_payload(payload, [&](unsigned type, wire::Octets octets, bool begins) {
+    if (type == static_cast<unsigned>(wire::H264Nal::idr)) return frames_.key();
+    if (type < static_cast<unsigned>(wire::H264Nal::idr)) frames_.picture();
+    if (!begins) return;
+    const bool whole = (payload[0] & 0x1f) != 28;
+    if (type == static_cast<unsigned>(wire::H264Nal::sps) && whole) pictures_.take_parameter_set(octets);
+    if (frames_.keys() == 0) pictures_.take_without_key(type, octets, whole);
+  });
+  if (good || payload.empty()) return good;
+  const auto kind = wire::kind_of_h264_payload(payload[0] & 0x1f);
+  interleaved_payloads_ += kind == wire::H264PayloadKind::interleaved;
+  reserved_payloads_ += kind == wire::H264PayloadKind::reserved;
+  return kind == wire::H264PayloadKind::interleaved || kind == wire::H264PayloadKind::reserved;
 }
 
-void Meter::take_parameter_set(wire::Octets nal) {
-  if (std::equal(nal.begin(), nal.end(), parameter_set_.begin(), parameter_set_.end())) return;
-  const auto format = settings_.codec == Codec::h265 ? wire::decode_h265_sps(nal)
-                      : settings_.codec == Codec::h264 ? wire::decode_h264_sps(nal)
-                                                       : std::nullopt;
-  if (!format) return;
-  picture_changed_ = picture_ && (picture_->width != format->width || picture_->height != format->height);
-  picture_ = *format;
-  parameter_set_.assign(nal.begin(), nal.end());
+bool Meter::look_into_h265(wire::Octets payload) {
+  const auto take = [&](unsigned type, wire::Octets octets, bool begins) {
+    if (wire::is_h265_key(type)) return frames_.key();
+    if (wire::is_h265_slice(type)) return frames_.picture();
+    // A fragment has no header of its own; a single unit with DONL is not in one piece.
+    const unsigned packet_type = (payload[0] >> 1) & 0x3fu;
+    const bool whole = packet_type == 48 || (packet_type < 48 && !settings_.don_fields);
+    if (begins && type == wire::h265_sps_type && whole) pictures_.take_parameter_set(octets);
+  };
+  if (wire::split_h265_payload(payload, take, settings_.don_fields)) return true;
+  if (payload.size() < 2) return false;
+  const unsigned type = (payload[0] >> 1) & 0x3fu;
+  paci_payloads_ += type == wire::h265_paci_type;
+  reserved_payloads_ += type > wire::h265_paci_type;
+  return type >= wire::h265_paci_type;
+}
+
+bool Meter::look_into_jpeg(const wire::RtpPacket& packet) {
+  const auto header = wire::decode_jpeg_header(packet.payload);
+  if (!header) return false;
+  frames_.key();  // each picture stands for itself
+  if (header->fragment_offset == 0) pictures_.take_jpeg(header->width, header->height, packet);
+  return true;
+}
+
+bool Meter::look_into_audio(const wire::RtpPacket& packet) {
+  if (codec_ == Codec::metadata) {  // ONVIF Streaming: the marker tells that the document has ended
+    frames_.units(packet.marker);
+    return true;
+  }
+  const auto units = wire::decode_access_units(packet.payload, settings_.au_headers);
+  if (!units) return false;
+  // Each fragment repeats the header; the marker is on the last (RFC 3640 §3.1).
+  if (!units->fragment || packet.marker) frames_.units(units->count);
+  return true;
 }
 
 void Meter::add_rtcp(std::span<const std::uint8_t> octets, SystemTime when) {
@@ -186,11 +189,9 @@ void Meter::add_rtcp(std::span<const std::uint8_t> octets, SystemTime when) {
     ++malformed_;
     return;
   }
-  for (const auto& report : compound->sender_reports) {
-    if (ssrc_ && report.ssrc != *ssrc_) continue;
-    sender_report_ = report;
-    sender_report_at_ = when;
-  }
+  for (const auto& report : compound->sender_reports)
+    if (!ssrc_ || report.ssrc == *ssrc_)
+      sender_.add(report, when, sequence_.received(), sequence_.expected(), clock_hz_);
 }
 
 wire::ReportBlock Meter::take_reception(SystemTime now) {
@@ -203,11 +204,11 @@ wire::ReportBlock Meter::take_reception(SystemTime now) {
   out.fraction_lost = wire::fraction_lost(expected, expected - received);
   out.cumulative_lost = wire::clamp_cumulative(sequence_.lost());
   out.extended_highest = sequence_.extended_highest();
-  out.jitter = static_cast<std::uint32_t>(jitter_.value());
-  if (sender_report_) {
-    out.last_sr = wire::middle_of(sender_report_->ntp_time);
-    const double delay_s = std::chrono::duration<double>(now - sender_report_at_).count();
-    out.delay_since_sr = static_cast<std::uint32_t>(std::max(0.0, delay_s) * 65536);
+  out.jitter = static_cast<std::uint32_t>(std::min(jitter_.value(), 4294967295.0));
+  if (sender_.last_sr()) {
+    out.last_sr = *sender_.last_sr();
+    const double delay_s = std::chrono::duration<double>(now - sender_.last_at()).count();
+    out.delay_since_sr = static_cast<std::uint32_t>(std::clamp(delay_s, 0.0, 65535.0) * 65536);
   }
   return out;
 }

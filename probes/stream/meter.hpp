@@ -1,46 +1,27 @@
 // The meter: RTP packets of one stream in, with the time each was caught; a StreamReport out. No I/O, no
 // clock of its own, memory that does not grow with the stream. The receiver and the tap both feed it.
+//
+// Jitter is that of RFC 3550 A.8 over every packet as it came, duplicates and packets of the same frame too; only
+// packets that A.1 refuses are left out. Loss counts each number once, so that a duplicate hides none. A meter belongs to
+// one thread at a time; nothing is allocated for a packet, but for a parameter set that differs from the one before.
 #pragma once
 
+#include "probes/stream/frame_log.hpp"
+#include "probes/stream/meter_settings.hpp"
+#include "probes/stream/picture_watch.hpp"
 #include "probes/stream/rate_windows.hpp"
 #include "probes/stream/report.hpp"
+#include "probes/stream/sender_watch.hpp"
 #include "probes/stream/sequence_log.hpp"
-#include "probes/wire/h264.hpp"
 #include "probes/wire/rtcp.hpp"
 #include "probes/wire/rtp.hpp"
 
 #include <cstdint>
 #include <optional>
 #include <span>
-#include <string>
 #include <vector>
 
 namespace tallywire::stream {
-
-enum class Codec { unknown, h264, h265, jpeg, other };
-
-// Codec of an RTP encoding name ("H264", in any case).
-Codec codec_of(const std::string& encoding_name);
-
-// How a packet is wrapped on the wire, for wire_bps.
-struct Wrapping {
-  enum class Transport { udp, multicast, tcp };
-  Transport transport = Transport::udp;
-  bool ipv6 = false;
-  int vlan_tags = 0;
-};
-
-// Octets that a link is busy with for one RTP packet: UDP, IP, Ethernet header, FCS, preamble, gap; at
-// least a minimum frame (RFC 5180 App. A, IEEE 802.3). For TCP: its share of full 1448-octet segments.
-double wire_octets(std::size_t rtp_octets, const Wrapping& wrapping);
-
-struct MeterSettings {
-  Codec codec = Codec::unknown;
-  std::string encoding_name;
-  std::uint32_t clock_hz = 90000;
-  Wrapping wrapping;
-  std::vector<std::vector<std::uint8_t>> parameter_sets;  // NAL units of the SDP; may be empty
-};
 
 class Meter {
  public:
@@ -51,73 +32,87 @@ class Meter {
   void add_rtcp(std::span<const std::uint8_t> compound, SystemTime when);
   // TCP: octets that crossed beside the RTP packets (interleaved framing, RTSP).
   void add_tcp_overhead(std::uint64_t octets) { tcp_overhead_ += octets; }
+  // The session broke and will be resumed: the next packet begins a new stretch, whatever its source, number and
+  // time stamp. The time between is told as a gap; nothing in it is loss and no rate covers it.
+  void interrupt();
 
   std::uint64_t packets() const { return packets_; }
   std::optional<std::uint32_t> ssrc() const { return ssrc_; }
   StreamReport report() const;
+  // For a track beside the main video: rate and loss.
+  TrackReport track_report() const;
   // What a receiver report says of this source since the last call (RFC 3550 §6.4.1, A.3).
   wire::ReportBlock take_reception(SystemTime now);
   const RateWindows& windows() const { return windows_; }
 
  private:
-  // Where a key frame began: what lies between two of these is whole GOPs.
-  struct Mark {
-    std::int64_t rtp_time = 0;     // extended
-    std::int64_t frame = 0;
-    std::uint64_t payload_octets = 0;
-    double wire_octets = 0;
+  // Gaps beyond this many are counted, not listed.
+  static constexpr std::size_t most_gaps = 64;
+
+  // The first packet of another source, held until a second one confirms it.
+  struct Candidate {
+    std::uint32_t ssrc = 0;
+    std::uint16_t sequence = 0;
+    bool held = false;
+    PacketFacts facts;
   };
 
-  bool accept_source(const wire::RtpPacket& packet);
-  void begin_frame(std::int64_t rtp_time);
-  void end_frame();
-  void look_into(wire::Octets payload);
-  void take_nal(unsigned type, wire::Octets octets, bool begins);
-  void take_parameter_set(wire::Octets nal);
-  void report_rates(StreamReport& out) const;
-  void report_frames(StreamReport& out) const;
+  bool accept_source(const wire::RtpPacket& packet, const PacketFacts& facts);
+  void begin_stretch();
+  bool count(std::uint16_t sequence, PacketFacts& facts);
+  void look_into(const wire::RtpPacket& packet);
+  bool look_into_h264(wire::Octets payload);
+  bool look_into_h265(wire::Octets payload);
+  bool look_into_jpeg(const wire::RtpPacket& packet);
+  bool look_into_audio(const wire::RtpPacket& packet);
+
   void report_picture(StreamReport& out) const;
+  void report_frame_rates(StreamReport& out) const;
+  void report_gops(StreamReport& out) const;
+  void report_rates(StreamReport& out) const;
+  void report_packets(StreamReport& out) const;
+  void report_clocks(StreamReport& out) const;
+  void find_what_broke(StreamReport& out) const;
+  void find_what_is_odd(StreamReport& out) const;
+  void find_contradictions(StreamReport& out) const;
+  double overhead_bps() const;
+  double loss_octets() const;
+  double seconds_of(std::int64_t ticks) const;
+  double jitter_ms() const;
+  bool contradicts(const ClockEstimate& clock) const;
+
+  // Touched by every packet.
+  std::optional<std::uint32_t> ssrc_;
+  Codec codec_;
+  std::uint32_t clock_hz_;
+  bool interrupted_ = false;
+  std::uint64_t packets_ = 0;
+  std::int64_t first_ns_ = 0;
+  std::int64_t last_ns_ = 0;
+  double ticks_per_ns_;
+  wire::Jitter jitter_;
+  SequenceLog sequence_;
+  FrameLog frames_;
+  RateWindows windows_;
 
   MeterSettings settings_;
-  std::optional<std::uint32_t> ssrc_;
-  std::uint32_t candidate_ssrc_ = 0;
-  int candidate_packets_ = 0;
-  std::uint64_t packets_ = 0;
+  PictureWatch pictures_;
+  SenderWatch sender_;
+  Candidate candidate_;
+  std::uint64_t tcp_overhead_ = 0;
   std::uint64_t malformed_ = 0;
   std::uint64_t foreign_ = 0;
   std::uint64_t bad_payloads_ = 0;
+  std::uint64_t interleaved_payloads_ = 0;  // RFC 6184 §5.4 Table 3: not of modes 0 and 1
+  std::uint64_t reserved_payloads_ = 0;
+  std::uint64_t paci_payloads_ = 0;
   int source_changes_ = 0;
-  std::uint64_t payload_octets_ = 0;
-  double wire_octets_ = 0;
-  std::uint64_t tcp_overhead_ = 0;
-  SystemTime first_{};
-  SystemTime last_{};
-  SequenceLog sequence_;
-  wire::Jitter jitter_;
-  RateWindows windows_;
+  std::optional<std::uint32_t> past_ssrc_;  // while none is known after an interruption
+  double past_jitter_ = 0;
+  std::uint64_t stretch_packets_ = 0;
+  std::vector<Gap> gaps_;
+  std::uint64_t gaps_not_listed_ = 0;
 
-  bool in_frame_ = false;
-  std::int64_t rtp_time_ = 0;         // of the newest frame, extended
-  std::int64_t first_rtp_time_ = 0;
-  std::int64_t frames_ = 0;           // begun; with those that were lost whole
-  std::int64_t usual_step_ = 0;       // RTP time between frames
-  std::uint64_t frame_octets_ = 0;
-  bool frame_is_key_ = false;
-  Mark frame_begin_;
-
-  std::optional<Mark> first_key_;
-  Mark last_key_;
-  std::int64_t keys_ = 0;
-  std::uint64_t key_octets_ = 0;      // of finished key frames
-  std::int64_t finished_keys_ = 0;
-  std::uint64_t key_octets_max_ = 0;
-
-  std::optional<wire::PictureFormat> picture_;
-  std::vector<std::uint8_t> parameter_set_;
-  bool picture_changed_ = false;
-
-  std::optional<wire::SenderReport> sender_report_;
-  SystemTime sender_report_at_{};
   std::int64_t reported_expected_ = 0;
   std::int64_t reported_received_ = 0;
 };

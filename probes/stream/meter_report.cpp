@@ -1,12 +1,14 @@
 // What the meter's counts amount to.
 #include "probes/stream/meter.hpp"
 
+#include <cmath>
 #include <cstdio>
 
 namespace tallywire::stream {
 namespace {
 
 const char* const too_few_frames = "fewer than two frames were received";
+const char* const too_few_points = "too short: it needs frames in 8 different quarters of a second of one stretch";
 
 std::string plain(double value) {
   char text[32];
@@ -23,117 +25,272 @@ const char* name_of(Wrapping::Transport transport) {
   return "udp";
 }
 
+std::string capitals(std::string text) {
+  for (char& c : text)
+    if (c >= 'a' && c <= 'z') c = static_cast<char>(c - 32);
+  return text;
+}
+
+std::string codec_name(const MeterSettings& settings) {
+  if (settings.codec == Codec::h265) return "H265";  // some units call it HEVC
+  return capitals(settings.encoding_name);
+}
+
 }  // namespace
 
 void Meter::report_picture(StreamReport& out) const {
-  const bool video = settings_.codec == Codec::h264 || settings_.codec == Codec::h265 ||
-                     settings_.codec == Codec::jpeg;
-  if (settings_.encoding_name.empty()) {
+  if (settings_.encoding_name.empty())
     out.unread["codec"] = "the session did not name it";
-  } else {
-    out.codec = settings_.codec == Codec::h264   ? "H264"
-                : settings_.codec == Codec::h265 ? "H265"
-                : settings_.codec == Codec::jpeg ? "JPEG"
-                                                 : settings_.encoding_name;
-  }
-  if (picture_) {
-    out.width = picture_->width;
-    out.height = picture_->height;
-    out.profile = picture_->profile;
+  else
+    out.codec = codec_name(settings_);
+  const auto& picture = pictures_.picture();
+  if (!picture) {
+    const char* reason = !is_video(codec_)        ? "this payload is no video that the meter reads"
+                         : codec_ != Codec::jpeg  ? "no sequence parameter set was seen"
+                         : pictures_.jpeg_without_size()
+                             ? "the picture is larger than RTP/JPEG can say (RFC 2435 §3.1.5), and no header extension tells its size"
+                             : "no JPEG header was seen";
+    for (const char* field : {"width", "height", "profile", "level", "vui_frame_rate_hz"}) out.unread[field] = reason;
     return;
   }
-  const char* reason = !video                             ? "this payload is no video that the meter reads"
-                       : settings_.codec == Codec::jpeg   ? "the picture is larger than RTP/JPEG can say"
-                                                          : "no sequence parameter set was seen";
-  for (const char* field : {"width", "height", "profile"}) out.unread[field] = reason;
+  out.width = picture->width;
+  out.height = picture->height;
+  out.profile = picture->profile;
+  if (picture->level.empty())
+    out.unread["level"] = "JPEG has no levels";
+  else
+    out.level = picture->level;
+  out.vui_frame_rate_hz = picture->frame_rate_hz;
+  if (!picture->frame_rate_hz) out.unread["vui_frame_rate_hz"] = "the parameter sets carry no timing";
 }
 
-void Meter::report_frames(StreamReport& out) const {
-  const double clock = settings_.clock_hz;
-  if (frames_ >= 2 && rtp_time_ > first_rtp_time_) {
-    out.frame_rate_hz =
-        static_cast<double>(frames_ - 1) * clock / static_cast<double>(rtp_time_ - first_rtp_time_);
+void Meter::report_frame_rates(StreamReport& out) const {
+  if (settings_.kind != "video") {
+    for (const char* field : {"frame_rate_hz", "arrival_frame_rate_hz"}) out.unread[field] = "this is no video";
+    return;
+  }
+  const auto frames = frames_.frame_sums(), gops = frames_.gop_sums();
+  const double clock_hz = clock_hz_;
+  if (frames_.reorders() && gops.count > 0 && gops.ticks > 0) {
+    // Frames sent out of display order: the newest time stamp is not that of the newest frame, key frames are exact.
+    out.frame_rate_hz = static_cast<double>(gops.frames) * clock_hz / static_cast<double>(gops.ticks);
+  } else if (frames.count > 0 && frames.ticks > 0) {
+    const double rate = static_cast<double>(frames.count) * clock_hz / static_cast<double>(frames.ticks);
+    const auto doubtful = static_cast<double>(frames_.lost_frames() + (frames_.reorders() ? 2 : 0));
+    out.frame_rate_hz = rate;
+    out.uncertainty["frame_rate_hz"] = rate * doubtful / static_cast<double>(frames.count);
   } else {
     out.unread["frame_rate_hz"] = too_few_frames;
   }
-  if (keys_ >= 2) {
-    out.gop_s = static_cast<double>(last_key_.rtp_time - first_key_->rtp_time) / clock /
-                static_cast<double>(keys_ - 1);
-    out.gop_frames = static_cast<double>(last_key_.frame - first_key_->frame) / static_cast<double>(keys_ - 1);
+  const auto clock = frames_.clock();
+  if (clock && clock->event_rate_hz > 0) {
+    out.arrival_frame_rate_hz = clock->event_rate_hz;
+    out.uncertainty["arrival_frame_rate_hz"] = clock->event_rate_half_width_hz;
   } else {
-    for (const char* field : {"gop_s", "gop_frames"})
-      out.unread[field] = "fewer than two key frames were received";
+    out.unread["arrival_frame_rate_hz"] = too_few_points;
   }
-  if (finished_keys_ > 0) {
-    out.keyframe_bytes_mean = static_cast<double>(key_octets_) / static_cast<double>(finished_keys_);
-    out.keyframe_bytes_max = static_cast<std::int64_t>(key_octets_max_);
+}
+
+void Meter::report_gops(StreamReport& out) const {
+  const auto gops = frames_.gop_sums();
+  if (gops.count > 0) {
+    const auto count = static_cast<double>(gops.count);
+    out.gop_s = static_cast<double>(gops.ticks) / clock_hz_ / count;
+    out.gop_frames = static_cast<double>(gops.frames) / count;
+    out.gop_frames_min = frames_.gop_frames_min();
+    out.gop_frames_max = frames_.gop_frames_max();
+    out.uncertainty["gop_frames"] = static_cast<double>(frames_.lost_frames()) / count;
+  } else {
+    const char* reason = settings_.kind == "video" ? "fewer than two key frames were received" : "this is no video";
+    for (const char* field : {"gop_s", "gop_frames", "gop_frames_min", "gop_frames_max"}) out.unread[field] = reason;
+  }
+  if (frames_.whole_keys() > 0) {
+    out.keyframe_bytes_mean =
+        static_cast<double>(frames_.key_octets()) / static_cast<double>(frames_.whole_keys());
+    out.keyframe_bytes_max = frames_.key_octets_max();
   } else {
     for (const char* field : {"keyframe_bytes_mean", "keyframe_bytes_max"})
       out.unread[field] = "no whole key frame was received";
   }
 }
 
+double Meter::overhead_bps() const {
+  const double seconds = frames_.metered_s();
+  if (settings_.wrapping.transport != Wrapping::Transport::tcp || seconds <= 0) return 0;
+  return wire_octets(static_cast<std::size_t>(tcp_overhead_), settings_.wrapping) * 8 / seconds;
+}
+
+// Payload that was sent and did not arrive, as far as packets are alike.
+double Meter::loss_octets() const {
+  const auto received = static_cast<double>(std::max<std::int64_t>(1, sequence_.received()));
+  return static_cast<double>(sequence_.lost()) * static_cast<double>(frames_.payload_octets()) / received;
+}
+
+// The span of RTP time as our clock has it: the same, unless the unit's stamps contradict the arrivals.
+double Meter::seconds_of(std::int64_t ticks) const {
+  const auto clock = frames_.clock();
+  const double told_s = static_cast<double>(ticks) / clock_hz_;
+  return clock && contradicts(*clock) ? told_s / (1 + clock->ppm / 1e6) : told_s;
+}
+
 void Meter::report_rates(StreamReport& out) const {
-  const double seconds = std::chrono::duration<double>(last_ - first_).count();
-  const double overhead = wire_octets(static_cast<std::size_t>(tcp_overhead_), settings_.wrapping);
-  const double overhead_bps =
-      settings_.wrapping.transport == Wrapping::Transport::tcp && seconds > 0 ? overhead * 8 / seconds : 0;
   for (const int window : {10, 100, 1000}) out.peak_bps[window] = windows_.peak_bps(window);
-  if (keys_ >= 2 && last_key_.rtp_time > first_key_->rtp_time) {
-    // Whole GOPs by the source's own clock: free of where the cut falls and of jitter.
-    const double whole_s =
-        static_cast<double>(last_key_.rtp_time - first_key_->rtp_time) / settings_.clock_hz;
-    out.payload_bps =
-        static_cast<double>(last_key_.payload_octets - first_key_->payload_octets) * 8 / whole_s;
-    out.wire_bps = (last_key_.wire_octets - first_key_->wire_octets) * 8 / whole_s + overhead_bps;
-    out.method = "RTP over " + *out.transport + ", " + std::to_string(keys_ - 1) + " whole GOPs in " +
-                 plain(seconds) + " s";
+  for (std::size_t w = 0; w < RateWindows::windows_ms.size(); ++w) {
+    WindowCounts counts{RateWindows::windows_ms[w], {}};
+    const auto& classes = windows_.histogram(w).counts();
+    for (std::size_t i = 0; i < classes.size(); ++i)
+      if (classes[i] > 0) counts.counts.emplace_back(RateHistogram::edge_of(i), classes[i]);
+    out.windows.push_back(std::move(counts));
+  }
+  const double metered_s = frames_.metered_s();
+  const auto gops = frames_.gop_sums(), frames = frames_.frame_sums();
+  const bool whole_gops = gops.count > 0 && gops.ticks > 0;
+  const bool whole_frames = codec_ != Codec::metadata && frames.count > 0 && frames.ticks > 0;
+  const std::string method = "RTP over " + *out.transport + ", ";
+  // By the source's own clock: free of where the cut falls and of jitter.
+  if (whole_gops || whole_frames) {
+    const Between& covered = whole_gops ? gops : frames;
+    const double seconds = seconds_of(covered.ticks);
+    out.payload_bps = static_cast<double>(covered.payload_octets) * 8 / seconds;
+    out.wire_bps = covered.wire_octets * 8 / seconds + overhead_bps();
+    out.window_s = seconds;
+    out.window_gops = whole_gops ? gops.count : 0;
+    out.method = method + (whole_gops ? std::to_string(gops.count) + " whole GOPs in " : "no two key frames in ") +
+                 plain(metered_s) + " s";
+  } else if (metered_s > 0) {
+    out.payload_bps = static_cast<double>(frames_.payload_octets()) * 8 / metered_s;
+    out.wire_bps = frames_.wire_octets() * 8 / metered_s + overhead_bps();
+    out.window_s = metered_s;
+    out.window_gops = 0;
+    out.method = method + "packets of " + plain(metered_s) + " s";
+  } else {
+    for (const char* field : {"payload_bps", "wire_bps", "window"}) out.unread[field] = "a single packet was received";
+    out.method = method + "a single packet";
     return;
   }
-  if (seconds <= 0) {
-    for (const char* field : {"payload_bps", "wire_bps"}) out.unread[field] = "a single packet was received";
+  double doubtful = loss_octets();
+  if (!whole_gops && settings_.kind == "video") {
+    // One key frame more or less falls into the window. One that was never seen is up to 20 times the size of the
+    // others (common practice).
+    const double mean_frame = static_cast<double>(frames_.payload_octets()) /
+                              static_cast<double>(std::max<std::int64_t>(1, frames_.frames()));
+    doubtful += frames_.whole_keys() > 0 ? static_cast<double>(frames_.key_octets_max()) : 20 * mean_frame;
+  }
+  out.uncertainty["payload_bps"] = doubtful * 8 / *out.window_s;
+  out.uncertainty["wire_bps"] =
+      out.uncertainty["payload_bps"] * frames_.wire_octets() /
+      static_cast<double>(std::max<std::int64_t>(1, frames_.payload_octets()));
+}
+
+void Meter::report_packets(StreamReport& out) const {
+  out.packets = static_cast<std::int64_t>(packets_);
+  out.payload_bytes = frames_.payload_octets();
+  out.lost_packets = sequence_.lost();
+  out.loss_ratio = static_cast<double>(sequence_.lost()) / static_cast<double>(sequence_.expected());
+  out.reordered_packets = sequence_.late();
+  out.duplicate_packets = sequence_.duplicates();
+  out.jitter_ms = jitter_ms();
+  out.duration_s = static_cast<double>(last_ns_ - first_ns_) / 1e9;
+  out.ssrc = ssrc_ ? ssrc_ : past_ssrc_;
+  out.gaps = gaps_;
+}
+
+double Meter::jitter_ms() const {
+  const bool any = stretch_packets_ > 1;  // a stretch that has just begun has none of its own yet
+  return (any ? jitter_.value() : past_jitter_) * 1000 / clock_hz_;
+}
+
+void Meter::report_clocks(StreamReport& out) const {
+  const auto clock = frames_.clock();
+  if (codec_ == Codec::metadata) {
+    out.unread["rtp_clock_ppm"] = "time stamps of metadata have no meaning (ONVIF Streaming Specification)";
+  } else if (clock) {
+    out.rtp_clock_ppm = clock->ppm;
+    out.uncertainty["rtp_clock_ppm"] = clock->ppm_half_width;
+  } else {
+    out.unread["rtp_clock_ppm"] = too_few_points;
+  }
+  if (sender_.count() == 0) {
+    for (const char* field : {"sender_reports", "sender_report_clock_ppm"})
+      out.unread[field] = "the unit sent no sender report";
     return;
   }
-  out.payload_bps = static_cast<double>(payload_octets_) * 8 / seconds;
-  out.wire_bps = wire_octets_ * 8 / seconds + overhead_bps;
-  // One key frame more or less falls into the window.
-  out.payload_uncertainty_bps = static_cast<double>(std::max(key_octets_max_, frame_octets_)) * 8 / seconds;
-  out.method = "RTP over " + *out.transport + ", no two key frames in " + plain(seconds) + " s";
+  out.sender_reports = sender_.summary();
+  if (!out.sender_reports->clock_offset_ms) out.unread["sender_reports.clock_offset_ms"] = sender_.offset_unread();
+  if (!out.sender_reports->sent_packets)
+    out.unread["sender_reports.sent_packets"] = "fewer than two sender reports came in one stretch";
+  const auto slope = sender_.clock();
+  if (slope) {
+    out.sender_report_clock_ppm = slope->ppm;
+    out.uncertainty["sender_report_clock_ppm"] = slope->half_width;
+  } else {
+    out.unread["sender_report_clock_ppm"] = "it needs two sender reports with a time, 4 s apart";
+  }
 }
 
 StreamReport Meter::report() const {
   if (packets_ == 0) {
-    auto none = unread_report(malformed_ > 0 ? "what came was no RTP" : "no packet came", last_);
+    auto none = unread_report(malformed_ > 0 ? "what came was no RTP" : "no packet came",
+                              SystemTime(std::chrono::nanoseconds(last_ns_)));
     none.transport = name_of(settings_.wrapping.transport);
     none.unread.erase("transport");
     return none;
   }
   StreamReport out;
-  out.when = last_;
+  out.when = SystemTime(std::chrono::nanoseconds(last_ns_));
   out.transport = name_of(settings_.wrapping.transport);
   report_picture(out);
-  report_frames(out);
+  report_frame_rates(out);
+  report_gops(out);
   report_rates(out);
-  out.packets = static_cast<std::int64_t>(packets_);
-  out.payload_bytes = static_cast<std::int64_t>(payload_octets_);
-  out.lost_packets = sequence_.lost();
-  out.loss_ratio = static_cast<double>(sequence_.lost()) / static_cast<double>(sequence_.expected());
-  out.reordered_packets = sequence_.late();
-  out.duplicate_packets = sequence_.duplicates();
-  out.jitter_ms = jitter_.value() * 1000 / settings_.clock_hz;
-  out.duration_s = std::chrono::duration<double>(last_ - first_).count();
-  out.ssrc = ssrc_;
-  if (source_changes_ > 0)
-    out.findings.push_back("the source changed its SSRC " + std::to_string(source_changes_) +
-                           " times: the unit's encoder started again");
-  if (sequence_.restarts() > 0)
-    out.findings.push_back("the packet numbers jumped " + std::to_string(sequence_.restarts()) +
-                           " times: the unit's encoder started again");
-  if (picture_changed_) out.findings.push_back("the picture size changed while it was metered");
-  if (malformed_ > 0)
-    out.findings.push_back(std::to_string(malformed_) + " packets were no valid RTP or RTCP");
-  if (bad_payloads_ > 0)
-    out.findings.push_back(std::to_string(bad_payloads_) + " payloads were not as RFC 6184, 7798 or 2435 lay down");
+  report_packets(out);
+  report_clocks(out);
+  find_what_broke(out);
+  find_what_is_odd(out);
+  find_contradictions(out);
+  return out;
+}
+
+TrackReport Meter::track_report() const {
+  TrackReport out;
+  out.kind = settings_.kind;
+  out.codec = codec_name(settings_);
+  if (packets_ == 0) {
+    for (const char* field : {"payload_bps", "wire_bps", "loss_ratio", "jitter_ms", "ssrc", "frames", "frame_rate_hz"})
+      out.unread[field] = malformed_ > 0 ? "what came was no RTP" : "no packet came";
+    return out;
+  }
+  const StreamReport whole = report();
+  out.packets = *whole.packets;
+  out.payload_bytes = *whole.payload_bytes;
+  out.payload_bps = whole.payload_bps;
+  out.wire_bps = whole.wire_bps;
+  out.lost_packets = *whole.lost_packets;
+  out.loss_ratio = whole.loss_ratio;
+  out.reordered = *whole.reordered_packets;
+  out.duplicates = *whole.duplicate_packets;
+  out.jitter_ms = whole.jitter_ms;
+  out.ssrc = whole.ssrc;
+  out.duration_s = *whole.duration_s;
+  for (const char* field : {"payload_bps", "wire_bps"})
+    if (whole.unread.contains(field)) out.unread[field] = whole.unread.at(field);
+  const auto sums = frames_.frame_sums();
+  if (out.kind == "video") {
+    out.frames = frames_.frames();
+    out.frame_rate_hz = whole.frame_rate_hz;
+    if (!out.frame_rate_hz) out.unread["frame_rate_hz"] = whole.unread.at("frame_rate_hz");
+  } else if (codec_ == Codec::aac || codec_ == Codec::metadata) {
+    out.frames = frames_.units_total();
+    const double seconds =
+        codec_ == Codec::aac ? static_cast<double>(sums.ticks) / clock_hz_ : frames_.metered_s();
+    const auto units = static_cast<double>(codec_ == Codec::aac ? sums.units : frames_.units_total());
+    if (seconds > 0)
+      out.frame_rate_hz = units / seconds;
+    else
+      out.unread["frame_rate_hz"] = too_few_frames;
+  } else {
+    for (const char* field : {"frames", "frame_rate_hz"}) out.unread[field] = "this codec has no frames to count";
+  }
   return out;
 }
 

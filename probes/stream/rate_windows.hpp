@@ -3,23 +3,28 @@
 #pragma once
 
 #include <array>
+#include <cstddef>
 #include <cstdint>
 
 namespace tallywire::stream {
 
-// Counts of values in classes that are 1/16 of an octave wide: any value is known to 4.4 %.
+// Counts of values in classes that are 1/16 of an octave wide, from 64 octets (less is one class) to 256 MiB (more
+// is the last class): any value between is known to 4.4 %. Nothing at all has a class of its own.
 class RateHistogram {
  public:
   static constexpr int steps_per_octave = 16;
-  static constexpr int octaves = 32;
+  static constexpr int first_octave = 6;
+  static constexpr int octaves = 22;
+  static constexpr std::size_t classes = octaves * steps_per_octave + 2;
   void add(std::uint64_t octets) { ++counts_[class_of(octets)]; }
+  void add_many(std::uint64_t octets, std::uint32_t count) { counts_[class_of(octets)] += count; }
   static std::size_t class_of(std::uint64_t octets);
-  // Lower edge of a class in octets.
+  // Lower edge of a class in octets: 0, 1, 64, 68, …
   static double edge_of(std::size_t index);
-  const std::array<std::uint32_t, octaves * steps_per_octave + 1>& counts() const { return counts_; }
+  const std::array<std::uint32_t, classes>& counts() const { return counts_; }
 
  private:
-  std::array<std::uint32_t, octaves * steps_per_octave + 1> counts_{};
+  std::array<std::uint32_t, classes> counts_{};
 };
 
 // Octets are gathered in slots of 1 ms. A window slides by whole slots, so the peak of a w ms window is
@@ -32,22 +37,29 @@ class RateWindows {
   void add(std::int64_t time_ns, std::uint32_t octets) {
     const std::int64_t slot = time_ns / 1'000'000;
     if (slot != slot_) advance_to(slot);
-    slots_[static_cast<std::size_t>(slot_) % slots_.size()] += octets;
-    for (auto& sum : sums_) sum += octets;
+    slot_octets_ += octets;
   }
+  // The stream broke here: the next packet begins new windows, the histogram goes on.
+  void interrupt();
   // The greatest rate in any window of this length, complete or not; 0 for a length that is not kept.
   double peak_bps(int window_ms) const;
+  // Whole windows of windows_ms[index], one after another from the first packet.
   const RateHistogram& histogram(std::size_t index) const { return histograms_[index]; }
 
  private:
   void advance_to(std::int64_t slot);
+  void close_slot();
+  std::uint32_t octets_in(std::int64_t slot) const {
+    return slot >= first_slot_ ? slots_[static_cast<std::size_t>(slot) % slots_.size()] : 0;
+  }
 
-  std::array<std::uint32_t, 1000> slots_{};
-  std::array<std::uint64_t, windows_ms.size()> sums_{};   // octets in the newest w slots
-  std::array<std::uint64_t, windows_ms.size()> peaks_{};
-  std::array<RateHistogram, windows_ms.size()> histograms_{};
   std::int64_t slot_ = -1;
+  std::int64_t slot_octets_ = 0;  // of the newest slot; in the sums when it closes
   std::int64_t first_slot_ = -1;
+  std::array<std::uint64_t, windows_ms.size()> sums_{};   // octets in the newest w closed slots
+  std::array<std::uint64_t, windows_ms.size()> peaks_{};
+  std::array<std::uint32_t, 1024> slots_{};               // a ring, longer than the longest window
+  std::array<RateHistogram, windows_ms.size()> histograms_{};
 };
 
 }  // namespace tallywire::stream

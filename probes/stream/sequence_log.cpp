@@ -6,6 +6,7 @@ void SequenceLog::restart(std::uint16_t sequence) {
   if (any_) {
     past_expected_ += highest_ - base_ + 1;
     ++restarts_;
+    jump_ = static_cast<std::uint16_t>(sequence - static_cast<std::uint16_t>(highest_) - 1);
   }
   any_ = true;
   base_ = highest_ = sequence;
@@ -14,6 +15,20 @@ void SequenceLog::restart(std::uint16_t sequence) {
   bits_.fill(0);
   mark(sequence, true);
   ++received_;
+}
+
+void SequenceLog::count_jump_as_lost() {
+  past_expected_ += jump_;
+  last_gap_ = jump_;
+  jump_ = 0;
+  --restarts_;
+}
+
+void SequenceLog::begin_anew() {
+  if (any_) past_expected_ += highest_ - base_ + 1;
+  any_ = false;
+  last_gap_ = 0;
+  refused_next_ = -1;
 }
 
 bool SequenceLog::seen(std::int64_t number) const {
@@ -56,7 +71,7 @@ SequenceLog::Came SequenceLog::add(std::uint16_t sequence) {
   }
   if (sequence == refused_next_) {  // two in sequence after a jump: the source has started again
     restart(sequence);
-    return Came::in_order;
+    return Came::restarted;
   }
   refused_next_ = static_cast<std::uint16_t>(sequence + 1);
   return Came::refused;

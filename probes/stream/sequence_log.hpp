@@ -9,10 +9,16 @@ namespace tallywire::stream {
 
 class SequenceLog {
  public:
-  enum class Came { in_order, late, duplicate, refused };
+  enum class Came { in_order, late, duplicate, refused, restarted };
 
-  // `refused`: a jump beyond RFC 3550 A.1's limits that no second packet has confirmed.
+  // `refused`: a jump beyond RFC 3550 A.1's limits that no second packet has confirmed. `restarted`: this packet
+  // confirmed it, and counting has begun anew with it.
   Came add(std::uint16_t sequence);
+  // After `restarted`: the source did not start again, the numbers between were lost. A loss of more than 65 535 packets
+  // cannot be told by 16 bits; it counts as what is left of it.
+  void count_jump_as_lost();
+  // The next packet begins a new count; what lies between is neither lost nor a restart.
+  void begin_anew();
 
   std::int64_t expected() const { return past_expected_ + (any_ ? highest_ - base_ + 1 : 0); }
   std::int64_t received() const { return received_; }     // each number once
@@ -42,6 +48,7 @@ class SequenceLog {
   std::int64_t duplicates_ = 0;
   std::int64_t restarts_ = 0;
   std::int64_t last_gap_ = 0;
+  std::int64_t jump_ = 0;  // numbers skipped at the newest restart, modulo 65 536
   std::int64_t refused_next_ = -1;
   std::array<std::uint64_t, remembered / 64> bits_{};
 };

@@ -23,6 +23,24 @@ enum class H264Nal : std::uint8_t { slice = 1, idr = 5, sei = 6, sps = 7, pps = 
 // `nal`: a whole NAL unit with its header, without start code. None when it is no SPS or cut short.
 std::optional<PictureFormat> decode_h264_sps(Octets nal);
 
+// The profile-level-id that the set amounts to: its three octets as six capital hexadecimal digits (RFC 6184 §8.1).
+std::string profile_level_id_of(Octets sps);
+
+// slice_type (Table 7-6; 2 and 7 are I) of the first octets of a slice header, without the NAL unit's own octet.
+std::optional<unsigned> decode_slice_type(Octets slice_header);
+
+// Whether a SEI NAL unit holds a recovery point message (§D.1.8, payload type 6). At most 16 messages are looked at.
+bool has_recovery_point(Octets nal);
+
+// What RFC 6184 §5.2 Table 1 makes of a payload's type.
+enum class H264PayloadKind { single, aggregation, fragment, interleaved, reserved };
+constexpr H264PayloadKind kind_of_h264_payload(unsigned type) {
+  if (type >= 1 && type <= 23) return H264PayloadKind::single;
+  if (type == 24) return H264PayloadKind::aggregation;
+  if (type == 28) return H264PayloadKind::fragment;
+  return type == 0 || type > 29 ? H264PayloadKind::reserved : H264PayloadKind::interleaved;
+}
+
 // What one RTP payload carries, told to a sink by calls: begin of a NAL unit with its type and the octets
 // of it in this packet (header included where it is sent). Returns false when the payload is malformed.
 //   nal(type, octets, begins): `begins` is false for the later fragments of an FU.

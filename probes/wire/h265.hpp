@@ -15,13 +15,17 @@ inline constexpr unsigned h265_sps_type = 33;
 
 std::optional<PictureFormat> decode_h265_sps(Octets nal);
 
-// As split_h264_payload; sprop-max-don-diff is taken as 0 (no DONL fields), as it is for every stream
-// without reordered NAL units. PACI packets (type 50) are refused.
+inline constexpr unsigned h265_paci_type = 50;  // RFC 7798 §4.4.4
+
+// As split_h264_payload. `don_fields`: sprop-max-don-diff is above 0, so that DONL and DOND are there (§4.4); a single
+// NAL unit then holds DONL between its header and its body, and only its type is to be used. PACI packets (type
+// 50) and the types above are refused.
 template <class Sink>
-bool split_h265_payload(Octets payload, Sink&& nal) {
+bool split_h265_payload(Octets payload, Sink&& nal, bool don_fields = false) {
   if (payload.size() < 2) return false;
   const unsigned type = (payload[0] >> 1) & 0x3fu;
   if (type < 48) {
+    if (don_fields && payload.size() < 4) return false;
     nal(type, payload, true);
     return true;
   }
@@ -29,6 +33,7 @@ bool split_h265_payload(Octets payload, Sink&& nal) {
     OctetReader reader(payload.subspan(2));
     bool any = false;
     while (reader.left() > 0) {
+      if (don_fields) reader.skip(any ? 1 : 2);  // DONL before the first, DOND before the others
       const auto unit = reader.take(reader.u16());
       if (!reader.ok() || unit.size() < 2) return false;
       nal((unit[0] >> 1) & 0x3fu, unit, true);
@@ -36,11 +41,13 @@ bool split_h265_payload(Octets payload, Sink&& nal) {
     }
     return any;
   }
-  if (type == 49) {  // fragmentation unit, §4.4.3
+  if (type == 49) {  // fragmentation unit, §4.4.3; DONL only where it starts
     if (payload.size() < 4) return false;
     const bool start = payload[2] & 0x80, end = payload[2] & 0x40;
     if (start && end) return false;
-    nal(payload[2] & 0x3fu, payload.subspan(3), start);
+    const std::size_t header = don_fields && start ? 5 : 3;
+    if (payload.size() < header) return false;
+    nal(payload[2] & 0x3fu, payload.subspan(header), start);
     return true;
   }
   return false;

@@ -35,8 +35,40 @@ std::optional<JpegHeader> decode_jpeg_header(Octets payload) {
   out.q = in.u8();
   out.width = in.u8() * 8;
   out.height = in.u8() * 8;
+  if (out.type >= 64 && out.type <= 127) {
+    out.restart_interval = in.u16();
+    in.u16();
+  }
+  if (out.q >= 128 && out.fragment_offset == 0) {
+    in.u16();
+    out.table_octets = in.u16();
+    in.skip(out.table_octets);
+  }
   if (!in.ok()) return std::nullopt;
   return out;
+}
+
+std::optional<JpegSize> find_jpeg_size(Octets segments) {
+  OctetReader in(segments);
+  while (in.left() > 0) {
+    if (in.u8() != 0xff) return std::nullopt;
+    std::uint8_t marker = 0xff;
+    while (marker == 0xff && in.left() > 0) marker = in.u8();  // fill octets (T.81 §B.1.1.2)
+    if (marker == 0xd8) continue;                              // SOI has no length
+    if (marker == 0xff || marker == 0xda) return std::nullopt; // padding to the end, or the scan: none came
+    const std::size_t length = in.u16();
+    if (length < 2) return std::nullopt;
+    OctetReader body(in.take(length - 2));
+    if (!in.ok()) return std::nullopt;
+    // SOF0 to SOF15 but DHT, JPG and DAC (T.81 Table B.1).
+    if (marker < 0xc0 || marker > 0xcf || marker == 0xc4 || marker == 0xc8 || marker == 0xcc) continue;
+    body.u8();
+    JpegSize out;
+    out.height = body.u16();
+    out.width = body.u16();
+    return body.ok() && out.width > 0 && out.height > 0 ? std::optional(out) : std::nullopt;
+  }
+  return std::nullopt;
 }
 
 int quantiser_scale(int q) {

@@ -16,8 +16,9 @@ std::optional<RtpPacket> decode_rtp(Octets packet) {
   out.ssrc = reader.u32();
   reader.skip(std::size_t{4} * (packet[0] & 0x0f));
   if (packet[0] & 0x10) {
-    reader.skip(2);
-    reader.skip(std::size_t{4} * reader.u16());
+    out.extended = true;
+    out.extension_profile = reader.u16();
+    out.extension = reader.take(std::size_t{4} * reader.u16());
   }
   if (!reader.ok()) return std::nullopt;
   std::size_t length = reader.left();

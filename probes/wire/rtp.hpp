@@ -14,7 +14,10 @@ struct RtpPacket {
   std::uint16_t sequence = 0;
   std::uint32_t timestamp = 0;
   std::uint32_t ssrc = 0;
-  Octets payload;  // without CSRCs, extension and padding; a view into what was decoded
+  std::uint16_t extension_profile = 0;  // §5.3.1; meaningful when `extended`
+  bool extended = false;
+  Octets extension;  // the words of the header extension; a view, as `payload` is
+  Octets payload;    // without CSRCs, extension and padding; a view into what was decoded
 };
 
 // §5.1. None when it is not RTP version 2 or a length does not fit.
@@ -56,23 +59,26 @@ std::uint8_t fraction_lost(std::int64_t expected, std::int64_t lost);
 // §6.4.1: cumulative loss held to a signed 24-bit number.
 std::int32_t clamp_cumulative(std::int64_t lost);
 
-// A.8: interarrival jitter in RTP time stamp units, in floating point. Times wrap at 32 bits.
+// A.8: interarrival jitter in RTP time stamp units, in floating point. Runs over every packet in the order of
+// arrival, those of one frame (which share a time stamp) and duplicates too, as A.8 does. Time stamps wrap at 32 bits.
 class Jitter {
  public:
-  void add(std::uint32_t rtp_time, std::uint32_t arrival) {
-    const std::uint32_t transit = arrival - rtp_time;
+  // `arrival`: in time stamp units too; only its differences count.
+  void add(std::uint32_t rtp_time, double arrival) {
     if (any_) {
-      const auto d = static_cast<std::int32_t>(transit - transit_);
-      jitter_ += ((d < 0 ? -static_cast<double>(d) : static_cast<double>(d)) - jitter_) / 16.0;
+      const double d = arrival - arrival_ - static_cast<double>(static_cast<std::int32_t>(rtp_time - rtp_time_));
+      jitter_ += ((d < 0 ? -d : d) - jitter_) / 16.0;
     }
-    transit_ = transit;
+    rtp_time_ = rtp_time;
+    arrival_ = arrival;
     any_ = true;
   }
   double value() const { return jitter_; }
 
  private:
   bool any_ = false;
-  std::uint32_t transit_ = 0;
+  std::uint32_t rtp_time_ = 0;
+  double arrival_ = 0;
   double jitter_ = 0;
 };
 

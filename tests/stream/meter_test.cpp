@@ -64,7 +64,7 @@ TEST_CASE("the mean over whole GOPs is free of where the cut falls") {
     CHECK(report.height == 1080);
     CHECK(report.profile == "High");
     CHECK(report.lost_packets == 0);
-    CHECK(report.payload_uncertainty_bps == 0);
+    CHECK(report.uncertainty_of("payload_bps") == 0);
   }
 }
 
@@ -73,7 +73,7 @@ TEST_CASE("with fewer than two key frames the rate carries its uncertainty, and 
   feed(meter, 20, 100, 60'000, 5000, 1);
   const auto report = meter.report();
   CHECK(report.payload_bps);
-  CHECK(report.payload_uncertainty_bps > 0);
+  CHECK(report.uncertainty_of("payload_bps") > 0);
   CHECK_FALSE(report.gop_frames);
   CHECK(report.unread.contains("gop_frames"));
 }
@@ -126,7 +126,12 @@ TEST_CASE("a stray packet of another source changes nothing; a real change is to
   for (std::uint16_t i = 0; i < 30; ++i)
     meter.add(packet(i, i * 3600u, {0x41, 0}, 42), noon + std::chrono::seconds(3) + std::chrono::milliseconds(40 * i));
   CHECK(meter.ssrc() == 42u);
-  CHECK(meter.report().findings.size() == 1);
+  const auto findings = meter.report().findings;
+  REQUIRE(findings.size() == 2);
+  CHECK(findings[0].find("changed its SSRC once") != std::string::npos);
+  CHECK(findings[1].find("1 packet of another source") != std::string::npos);
+  // Every packet of the new source counts, the one that waited for confirmation too.
+  CHECK(meter.report().packets == 80);
 }
 
 TEST_CASE("what never came is unread with a reason, in every field of the answer") {

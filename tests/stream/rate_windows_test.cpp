@@ -2,7 +2,9 @@
 
 #include <catch2/catch.hpp>
 
+#include <algorithm>
 #include <numeric>
+#include <vector>
 
 using namespace tallywire::stream;
 
@@ -28,10 +30,49 @@ TEST_CASE("after a long silence nothing of the past is in any window") {
   CHECK(windows.peak_bps(1000) == Approx(8000));
 }
 
+TEST_CASE("a silence counts as empty windows, a broken session does not") {
+  RateWindows silent, broken;
+  for (auto* windows : {&silent, &broken}) windows->add(0, 1000);
+  broken.interrupt();
+  for (auto* windows : {&silent, &broken}) {
+    windows->add(60'000'000'000, 1000);
+    windows->add(62'000'000'000, 1000);
+  }
+  // 62 whole seconds have ended, 2 of them with a packet, counted by hand; beside the gap 2, one with a packet.
+  CHECK(silent.histogram(3).counts()[0] == 60);
+  CHECK(silent.histogram(3).counts()[RateHistogram::class_of(1000)] == 2);
+  CHECK(broken.histogram(3).counts()[0] == 1);
+  CHECK(broken.histogram(3).counts()[RateHistogram::class_of(1000)] == 1);
+  CHECK(broken.peak_bps(10) == Approx(800'000));
+}
+
+TEST_CASE("the peak of a sliding window is that of the busiest run of slots") {
+  // Against a plain sum over every run of w slots.
+  std::vector<std::uint32_t> octets;
+  std::uint32_t state = 1;
+  RateWindows windows;
+  for (int slot = 0; slot < 5000; ++slot) {
+    state = state * 1'664'525u + 1'013'904'223u;
+    octets.push_back(state >> 29 == 0 ? state >> 20 : 0);
+    if (octets.back() > 0) windows.add(slot * 1'000'000LL, octets.back());
+  }
+  for (const int width : RateWindows::windows_ms) {
+    std::uint64_t peak = 0;
+    for (int begin = 0; begin < 5000; ++begin)
+      peak = std::max<std::uint64_t>(
+          peak, std::accumulate(octets.begin() + begin, octets.begin() + std::min(begin + width, 5000), 0ull));
+    CHECK(windows.peak_bps(width) == static_cast<double>(peak) * 8000 / width);
+  }
+}
+
 TEST_CASE("a class of the histogram holds a value to 1/16 of an octave") {
-  for (const std::uint64_t value : {std::uint64_t{1}, std::uint64_t{15}, std::uint64_t{16}, std::uint64_t{1000}, std::uint64_t{123'456}, std::uint64_t{1'000'000'000}}) {
+  for (const std::uint64_t value : {std::uint64_t{64}, std::uint64_t{67}, std::uint64_t{68}, std::uint64_t{1000}, std::uint64_t{123'456}, std::uint64_t{200'000'000}}) {
     const auto index = RateHistogram::class_of(value);
     CHECK(RateHistogram::edge_of(index) <= static_cast<double>(value) * (1 + 1e-12));
     CHECK(static_cast<double>(value) < RateHistogram::edge_of(index) * (1 + 1.0 / 16) * (1 + 1e-12));
   }
+  // The ends: nothing, less than 64 octets, more than 256 MiB.
+  CHECK(RateHistogram::class_of(0) == 0);
+  CHECK(RateHistogram::class_of(63) == 1);
+  CHECK(RateHistogram::class_of(std::uint64_t{1} << 40) == RateHistogram::classes - 1);
 }
