@@ -24,6 +24,12 @@ bool elsewhere(const std::string& url, const std::string& base) {
   return a && b && is_address(a->host) && is_address(b->host) && !same_host(a->host, b->host);
 }
 
+// A unit that writes a login into its own addresses would have us send it in the open.
+std::string without_login(std::string url) {
+  const auto parts = decode_url(url);
+  return parts && parts->has_user ? parts->text() : url;
+}
+
 }  // namespace
 
 std::string track_name(const SdpMedia& media) {
@@ -38,14 +44,14 @@ std::string base_of(const RtspMessage& description, const std::string& request_u
     const auto told = description.header(name);
     if (told.empty()) continue;
     auto base = resolve_reference(request_url, told);
-    if (decode_url(base)) return base;
+    if (decode_url(base)) return without_login(std::move(base));
   }
   return request_url;
 }
 
 Outcome<TrackPlan> plan_tracks(const SdpSession& session, const std::string& base, bool every_track) {
   TrackPlan out;
-  const auto aggregate = join_control(base, session.control);
+  const auto aggregate = without_login(join_control(base, session.control));
   out.aggregate_told = !session.control.empty() && decode_url(aggregate).has_value();
   out.aggregate = out.aggregate_told ? aggregate : base;
   bool plain_video = false;
@@ -55,10 +61,10 @@ Outcome<TrackPlan> plan_tracks(const SdpSession& session, const std::string& bas
   for (const auto& media : session.media) {
     auto reason = reason_against(media, plain_video);
     ExchangeTrack track;
-    track.url = join_control(base, media.control);
+    track.url = without_login(join_control(base, media.control));
     if (reason.empty() && !decode_url(track.url)) reason = "its address cannot be read: " + excerpt(media.control);
     if (reason.empty() && elsewhere(track.url, base))
-      reason = "the unit sends us to another host for it: " + decode_url(track.url)->text();
+      reason = "the unit sends us to another host for it: " + excerpt(track.url);
     const bool video = media.kind == "video";
     if (!reason.empty()) {
       if (video && out.tracks.empty()) why_no_video += "; " + track_name(media) + ": " + reason;
