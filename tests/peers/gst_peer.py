@@ -71,8 +71,8 @@ class GstPeer:
         return json.loads(self.counts_file.read_text())
 
     def stream(self, url, *options, code=0):
-        done = self.ns.run("client", "timeout", "90", self.bin / "tallywire", "stream", url, "--alone", "--json", "--secrets",
-                           self.secrets, *options, check=False)
+        done = self.ns.run("client", "timeout", "90", self.bin / "tallywire", "stream", url, "--alone", "--json",
+                           "--secrets", self.secrets, *options, check=False)
         if done.returncode != code:
             raise AssertionError(f"exit {done.returncode}: {done.stdout}{done.stderr}")
         return json.loads(done.stdout)
@@ -92,19 +92,24 @@ class Truth:
         """Over as many GOPs as the answer covers, from the first key picture on; and from the next ones, for who joined
         a stream that ran already."""
         rates = []
-        for first, end in list(zip(self.keys, self.keys[self.gops:]))[:most_later + 1]:
+        ranges = list(zip(self.keys, self.keys[self.gops:]))
+        for first, end in ranges[:most_later + 1]:
             seconds = ((self.frames[end][0] - self.frames[first][0]) & 0xffffffff) / 90000  # 90 kHz: RFC 3551
             rates.append(sum(frame[3] for frame in self.frames[first:end]) * 8 / seconds)
         return rates
 
 
-def network():
+def network(test_class):
+    """Two namespaces and a cable, until the class is through."""
     ns = Namespaces("server", "client").__enter__()
+    test_class.addClassCleanup(ns.__exit__)
     ns.cable("server", "client", address_a=f"{SERVER}/24", address_b=f"{CLIENT}/24")
     for where in ("server", "client"):
         run("ip", "-n", ns.name(where), "route", "add", "224.0.0.0/4", "dev", "eth0")
     return ns
 
 
-def scratch():
-    return tempfile.TemporaryDirectory(prefix="tallywire-gst-")
+def scratch(test_class):
+    folder = tempfile.TemporaryDirectory(prefix="tallywire-gst-")
+    test_class.addClassCleanup(folder.cleanup)
+    return pathlib.Path(folder.name)

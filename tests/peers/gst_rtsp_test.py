@@ -31,24 +31,18 @@ def url_of(codec, transport):
 class Gst(unittest.TestCase):
     @classmethod
     def setUpClass(cls):
-        cls.folder = scratch()
-        folder = pathlib.Path(cls.folder.name)
+        folder = scratch(cls)
         cls.files = {codec: make_file(folder, "known", codec, size, fps, gop, options=options)
                      for codec, (size, fps, gop, options) in FILES.items()}
         mounts = {f"/{codec}": {"file": str(file)} for codec, file in cls.files.items()}
         mounts |= {f"/{codec}-to-all": {"file": str(file), "multicast": [f"{GROUPS}{i + 1}", 5000 + 10 * i]}
                    for i, (codec, file) in enumerate(cls.files.items())}
-        cls.ns = network()
+        cls.ns = network(cls)
         cls.peer = GstPeer(cls.ns, folder, BIN)
         cls.peer.start(mounts, user=USER, password=PASSWORD,
                        tls={"port": TLS_PORT, "certificate": str(make_certificate(folder))})
         cls.answers = cls.read_all()
         cls.counts = cls.peer.counts()
-
-    @classmethod
-    def tearDownClass(cls):
-        cls.ns.__exit__()
-        cls.folder.cleanup()
 
     @classmethod
     def read_all(cls):
