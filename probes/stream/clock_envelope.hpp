@@ -1,7 +1,7 @@
 // A clock against another, through delays that vary: of each stretch of time only the least delayed event is kept, and a
 // line is laid through these by the median of all slopes (Theil and Sen), which a quarter of bad points cannot bend. Its
-// half width is Sen's 95 % interval (P. K. Sen, Journal of the American Statistical Association 63, 1968, p. 1379), with
-// the resolution of the clocks added. Constant memory; no I/O; one thread at a time.
+// half width is Sen's 95 % interval (P. K. Sen, Journal of the American Statistical Association 63, 1968, from memory),
+// with the resolution of the clocks added. Constant memory; no I/O; one thread at a time.
 #pragma once
 
 #include <array>
@@ -33,7 +33,7 @@ class ClockEnvelope {
   static constexpr std::size_t least_points = 8;
 
  private:
-  static constexpr std::size_t bins = 48;
+  static constexpr std::size_t bins = 30;
   static constexpr std::int64_t first_width_ns = 250'000'000;  // doubles whenever the bins are full
   struct Point {
     std::int64_t at_ns = 0;     // after the first event

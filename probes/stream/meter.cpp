@@ -59,7 +59,8 @@ bool Meter::accept_source(const wire::RtpPacket& packet, const PacketFacts& fact
   begin_stretch();
   sequence_.begin_anew();
   candidate_.held = false;
-  count(candidate_.sequence, candidate_.facts);
+  // What it carried was not kept: it is taken for a piece of a picture.
+  if (count(candidate_.sequence, candidate_.facts)) frames_.picture();
   return true;
 }
 
@@ -86,15 +87,36 @@ void Meter::add(std::span<const std::uint8_t> octets, SystemTime when) {
 
 // False when nothing is to be looked for in the payload: refused, a duplicate, or of a frame that has passed.
 bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
-  auto came = sequence_.add(sequence);
-  if (came == SequenceLog::Came::refused) return false;
-  if (came == SequenceLog::Came::restarted) {
-    if (frames_.goes_on(facts.rtp_time, facts.at_ns))
-      sequence_.count_jump_as_lost();
-    else
-      begin_stretch();
-    came = SequenceLog::Came::in_order;
+  const auto came = sequence_.add(sequence);
+  if (came == SequenceLog::Came::refused) {
+    jump_ = facts;
+    return false;
   }
+  if (came == SequenceLog::Came::restarted) take_jump(facts);
+  record(facts);
+  if (came == SequenceLog::Came::duplicate) return false;
+  facts.in_order = came != SequenceLog::Came::late;
+  facts.missing = came == SequenceLog::Came::in_order ? sequence_.last_gap() : 0;
+  windows_.add(facts.at_ns, facts.payload_octets);
+  return frames_.add(facts);
+}
+
+// Numbers jumped, and a second packet has confirmed it: the path lost what lies between, or the source has started again.
+void Meter::take_jump(const PacketFacts& facts) {
+  PacketFacts first = jump_;
+  if (frames_.goes_on(facts.rtp_time, facts.at_ns)) {
+    sequence_.count_jump_as_lost();
+    first.missing = sequence_.last_gap();
+  } else {
+    begin_stretch();
+  }
+  record(first);
+  windows_.add(first.at_ns, first.payload_octets);
+  if (frames_.add(first)) frames_.picture();
+}
+
+// What holds for every packet, duplicates too.
+void Meter::record(const PacketFacts& facts) {
   if (packets_++ == 0) first_ns_ = last_ns_ = facts.at_ns;
   if (interrupted_) {
     interrupted_ = false;
@@ -107,11 +129,6 @@ bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
   ++stretch_packets_;
   last_ns_ = std::max(last_ns_, facts.at_ns);
   jitter_.add(facts.rtp_time, static_cast<double>(facts.at_ns - first_ns_) * ticks_per_ns_);
-  if (came == SequenceLog::Came::duplicate) return false;
-  facts.in_order = came == SequenceLog::Came::in_order;
-  facts.missing = facts.in_order ? sequence_.last_gap() : 0;
-  windows_.add(facts.at_ns, facts.payload_octets);
-  return frames_.add(facts);
 }
 
 void Meter::look_into(const wire::RtpPacket& packet) {

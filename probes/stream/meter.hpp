@@ -2,7 +2,7 @@
 // clock of its own, memory that does not grow with the stream. The receiver and the tap both feed it.
 //
 // Jitter is that of RFC 3550 A.8 over every packet as it came, duplicates and packets of the same frame too; only
-// packets that A.1 refuses are left out. Loss counts each number once, so that a duplicate hides none. A meter belongs to
+// packets that A.1 refuses and nothing confirms are left out. Loss counts each number once, so that a duplicate hides none. A meter belongs to
 // one thread at a time; nothing is allocated for a packet, but for a parameter set that differs from the one before.
 #pragma once
 
@@ -60,6 +60,8 @@ class Meter {
   bool accept_source(const wire::RtpPacket& packet, const PacketFacts& facts);
   void begin_stretch();
   bool count(std::uint16_t sequence, PacketFacts& facts);
+  void take_jump(const PacketFacts& facts);
+  void record(const PacketFacts& facts);
   void look_into(const wire::RtpPacket& packet);
   bool look_into_h264(wire::Octets payload);
   bool look_into_h265(wire::Octets payload);
@@ -99,6 +101,7 @@ class Meter {
   PictureWatch pictures_;
   SenderWatch sender_;
   Candidate candidate_;
+  PacketFacts jump_;  // the packet that the sequence log has refused
   std::uint64_t tcp_overhead_ = 0;
   std::uint64_t malformed_ = 0;
   std::uint64_t foreign_ = 0;

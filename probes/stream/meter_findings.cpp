@@ -111,7 +111,7 @@ void Meter::find_contradictions(StreamReport& out) const {
   const auto clock = frames_.clock();
   if (settings_.kind == "video" && clock && contradicts(*clock) && out.frame_rate_hz && out.arrival_frame_rate_hz)
     findings.push_back("the time stamps make " + number(*out.frame_rate_hz, 3) + " frames/s, but " +
-                       number(*out.arrival_frame_rate_hz, 3) + " arrive: the unit stamps frames that it does not send, or its RTP clock runs " +
+                       number(*out.arrival_frame_rate_hz, 3) + " arrive: the unit stamps by count and leaves frames out, or its RTP clock runs " +
                        number(std::abs(clock->ppm) / 1e4, 2) + " % " + (clock->ppm > 0 ? "fast" : "slow"));
   const auto& told = settings_.told;
   if (told.profile_level_id && !pictures_.profile_level_id().empty() &&

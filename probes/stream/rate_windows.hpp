@@ -8,13 +8,13 @@
 
 namespace tallywire::stream {
 
-// Counts of values in classes that are 1/16 of an octave wide, from 64 octets (less is one class) to 256 MiB (more
+// Counts of values in classes that are 1/16 of an octave wide, from 64 octets (less is one class) to 64 MiB (more
 // is the last class): any value between is known to 4.4 %. Nothing at all has a class of its own.
 class RateHistogram {
  public:
   static constexpr int steps_per_octave = 16;
   static constexpr int first_octave = 6;
-  static constexpr int octaves = 22;
+  static constexpr int octaves = 20;
   static constexpr std::size_t classes = octaves * steps_per_octave + 2;
   void add(std::uint64_t octets) { ++counts_[class_of(octets)]; }
   void add_many(std::uint64_t octets, std::uint32_t count) { counts_[class_of(octets)] += count; }

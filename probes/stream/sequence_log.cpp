@@ -70,7 +70,10 @@ SequenceLog::Came SequenceLog::add(std::uint16_t sequence) {
     return Came::late;
   }
   if (sequence == refused_next_) {  // two in sequence after a jump: the source has started again
-    restart(sequence);
+    // The packet that was refused counts after all.
+    restart(static_cast<std::uint16_t>(sequence - 1));
+    mark(++highest_, true);
+    ++received_;
     return Came::restarted;
   }
   refused_next_ = static_cast<std::uint16_t>(sequence + 1);

@@ -12,7 +12,7 @@ class SequenceLog {
   enum class Came { in_order, late, duplicate, refused, restarted };
 
   // `refused`: a jump beyond RFC 3550 A.1's limits that no second packet has confirmed. `restarted`: this packet
-  // confirmed it, and counting has begun anew with it.
+  // confirmed it, and counting has begun anew with both (the sample code would leave the first one out).
   Came add(std::uint16_t sequence);
   // After `restarted`: the source did not start again, the numbers between were lost. A loss of more than 65 535 packets
   // cannot be told by 16 bits; it counts as what is left of it.

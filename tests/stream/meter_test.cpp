@@ -1,36 +1,15 @@
 #include "probes/stream/meter.hpp"
 
-#include "tests/support/hex.hpp"
+#include "tests/stream/packets.hpp"
 
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
 using namespace tallywire;
 using namespace tallywire::stream;
-using tallywire::test::from_hex;
+using namespace tallywire::test;
 
 namespace {
-
-const SystemTime noon = from_rfc3339("2026-11-25T12:00:00.000Z");
-
-std::vector<std::uint8_t> packet(std::uint16_t sequence, std::uint32_t time, std::vector<std::uint8_t> payload,
-                                 std::uint32_t ssrc = 7) {
-  std::vector<std::uint8_t> out = {0x80, 96};
-  wire::put_u16(out, sequence);
-  wire::put_u32(out, time);
-  wire::put_u32(out, ssrc);
-  out.insert(out.end(), payload.begin(), payload.end());
-  return out;
-}
-
-MeterSettings h264() {
-  MeterSettings out;
-  out.codec = Codec::h264;
-  out.encoding_name = "H264";
-  // Check-values row 7.2: 1920 x 1080, High.
-  out.parameter_sets = {from_hex("67640028acd940780227e5c044000003000400000300c83c60c658")};
-  return out;
-}
 
 // Frames of one packet each: a key frame of `key` octets, then differences of `difference`.
 void feed(Meter& meter, int frames, int gop, std::size_t key, std::size_t difference, int first = 0,
@@ -64,8 +43,20 @@ TEST_CASE("the mean over whole GOPs is free of where the cut falls") {
     CHECK(report.height == 1080);
     CHECK(report.profile == "High");
     CHECK(report.lost_packets == 0);
-    CHECK(report.uncertainty_of("payload_bps") == 0);
   }
+}
+
+TEST_CASE("a rate over whole GOPs is exact but for what was lost") {
+  Meter whole(h264()), lossy(h264());
+  feed(whole, 87, 25, 60'000, 5000);
+  feed(lossy, 87, 25, 60'000, 5000, 0, [](int i) { return i % 25 != 7; });
+  CHECK(whole.report().uncertainty_of("payload_bps") == 0);
+  // 3 of the 75 frames are lost in the GOPs that are covered: 3 · 5000 octets in 3 s are 40 000 bit/s.
+  const auto report = lossy.report();
+  CHECK(report.payload_bps.value() == Approx(1'440'000 - 40'000));
+  CHECK(report.uncertainty_of("payload_bps") >= 40'000);
+  CHECK(report.window_gops == 3);
+  CHECK(report.window_s.value() == Approx(3));
 }
 
 TEST_CASE("with fewer than two key frames the rate carries its uncertainty, and the GOP is unread") {
