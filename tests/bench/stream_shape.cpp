@@ -41,7 +41,7 @@ std::vector<std::uint8_t> parameter_sets() {
 // first_mb 0, slice type I or P, picture set 0, frame_num (five bits), then for an IDR picture its id 0.
 std::vector<std::uint8_t> slice(bool key, std::size_t octets) {
   std::vector<std::uint8_t> out =
-      key ? std::vector<std::uint8_t>{0x65, 0x88, 0x82, 0x7f} : std::vector<std::uint8_t>{0x41, 0xe0, 0x9f};
+      key ? std::vector<std::uint8_t>{0x65, 0x88, 0x82, 0x7f} : std::vector<std::uint8_t>{0x41, 0xe0, 0x1f};
   std::uint32_t noise = 12345;
   while (out.size() < octets) {
     noise = noise * 1664525 + 1013904223;
