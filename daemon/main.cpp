@@ -5,6 +5,7 @@
 #include "daemon/api/server.hpp"
 #include "daemon/board/files.hpp"
 #include "daemon/site_service.hpp"
+#include "probes/open_files.hpp"
 #include "probes/path/far_end.hpp"
 
 #include <CLI/CLI.hpp>
@@ -193,6 +194,7 @@ int run(const Loaded& loaded) {
 }  // namespace
 
 int main(int argc, char** argv) {
+  raise_open_files_limit();
   Arguments arguments;
   CLI::App app{"tallywired: the service that proves a camera network against its design", "tallywired"};
   app.set_version_flag("--version", TALLYWIRE_VERSION);

@@ -1,6 +1,7 @@
 // tallywire, the command.
 #include "daemon/client/commands.hpp"
 #include "daemon/client/output.hpp"
+#include "probes/open_files.hpp"
 
 #include <csignal>
 #include <cstdio>
@@ -9,6 +10,7 @@
 int main(int argc, char** argv) {
   using namespace tallywire::client;
   std::signal(SIGPIPE, SIG_IGN);
+  tallywire::raise_open_files_limit();
   try {
     const auto parsed = parse_command(argc, argv);
     if (const auto* code = std::get_if<int>(&parsed)) return *code;

@@ -1,5 +1,5 @@
-// The UDP sockets of one stream: a pair of ports for RTP and RTCP, drained in batches, every packet with
-// the kernel's receive time (SO_TIMESTAMPNS), so that few wake-ups cost no exactness.
+// The UDP sockets of one track: a pair of ports for RTP and RTCP, drained in batches, every packet with the kernel's
+// receive time (SO_TIMESTAMPNS), so that few wake-ups cost no exactness. No reactor watches them.
 #pragma once
 
 #include "probes/fault.hpp"
@@ -9,8 +9,19 @@
 #include <cstdint>
 #include <functional>
 #include <string>
+#include <vector>
+
+#include <sys/socket.h>
 
 namespace tallywire::stream {
+
+struct MulticastPlace {
+  std::string group;   // IPv4 or IPv6
+  std::string source;  // empty: from anybody (any-source multicast)
+  int rtp_port = 0;
+  int rtcp_port = 0;
+  int ttl = 1;         // of our receiver reports
+};
 
 class MediaSockets {
  public:
@@ -19,26 +30,35 @@ class MediaSockets {
   MediaSockets(const MediaSockets&) = delete;
   MediaSockets& operator=(const MediaSockets&) = delete;
 
-  // An even port and the next one (RFC 3550 §11) on the address that leads to the unit.
-  Outcome<void> open_unicast(const std::string& own_address);
-  // The group's own ports, joined on the interface with this address.
-  Outcome<void> open_multicast(const std::string& group, int rtp_port, int rtcp_port,
-                               const std::string& own_address);
+  // An even port and the next one (RFC 3550 §11) on the address that leads to the unit, for packets of the unit alone.
+  Outcome<void> open_unicast(const std::string& own_address, const std::string& unit_address);
+  // The group's own ports, joined on the interface with our address (RFC 3678).
+  Outcome<void> open_multicast(const MulticastPlace& place, const std::string& own_address);
   int rtp_port() const { return rtp_port_; }
+  int rtcp_port() const { return rtcp_port_; }
 
   using OnPacket = std::function<void(wire::Octets packet, SystemTime when)>;
-  // Takes all that has arrived. `from` filters the sender's address; empty: any.
-  void drain_rtp(const std::string& from, const OnPacket& on_packet) { drain(rtp_, from, on_packet); }
-  void drain_rtcp(const std::string& from, const OnPacket& on_packet) { drain(rtcp_, from, on_packet); }
-  void send_rtcp(const std::string& to, int port, const std::vector<std::uint8_t>& packet);
+  // Takes all that has arrived, at most some 4000 packets.
+  void drain_rtp(const OnPacket& on_packet) { drain(rtp_, on_packet); }
+  void drain_rtcp(const OnPacket& on_packet) { drain(rtcp_, on_packet); }
+  // To the unit's port; in multicast to the group's.
+  void send_rtcp(int port, const std::vector<std::uint8_t>& packet);
   // Packets that this machine had no room for (SO_RXQ_OVFL): ours, never the network's.
   std::uint32_t overrun() const { return overrun_; }
+  // Octets the kernel keeps for us between two drains.
+  int receive_buffer_octets() const;
 
  private:
-  void drain(int socket, const std::string& from, const OnPacket& on_packet);
+  void drain(int socket, const OnPacket& on_packet);
+  bool is_from_peer(const sockaddr_storage& sender) const;
+
   int rtp_ = -1;
   int rtcp_ = -1;
   int rtp_port_ = 0;
+  int rtcp_port_ = 0;
+  bool any_sender_ = false;
+  sockaddr_storage peer_{};  // who sends; in multicast the group
+  sockaddr_storage sender_{};
   std::uint32_t overrun_ = 0;
 };
 

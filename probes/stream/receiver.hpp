@@ -6,6 +6,7 @@
 #include "probes/stop.hpp"
 #include "probes/stream/report.hpp"
 #include "probes/wire/digest.hpp"
+#include "probes/wire/rtsp_exchange.hpp"
 
 #include <boost/asio/awaitable.hpp>
 
@@ -22,12 +23,13 @@ enum class TransportChoice { automatic, tcp, udp, multicast };
 std::optional<TransportChoice> transport_of(const std::string& word);
 
 struct StreamRequest {
-  std::string url;                                // rtsp://ADDRESS[:PORT]/PATH, numeric, no password
+  std::string url;                                // rtsp:// or rtsps://ADDRESS[:PORT]/PATH, numeric, no password
   std::optional<wire::Credentials> login;
   TransportChoice transport = TransportChoice::automatic;  // udp first, tcp when that fails
   std::chrono::milliseconds duration{10'000};     // from the first packet
   std::chrono::milliseconds answer_limit{5'000};  // for each answer, and for the first packet
-  bool allow_basic = false;
+  bool allow_basic = false;  // Basic in the open: the password can be read on the way; over TLS it is always allowed
+  wire::RtspVersion version = wire::RtspVersion::automatic;
 };
 
 struct ReceiveResult {

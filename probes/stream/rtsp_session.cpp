@@ -2,192 +2,176 @@
 
 #include "probes/deadline.hpp"
 
-#include <boost/asio/as_tuple.hpp>
-#include <boost/asio/buffer.hpp>
-#include <boost/asio/ip/address.hpp>
-#include <boost/asio/write.hpp>
-
-#include <algorithm>
-#include <cstring>
-
 namespace tallywire::stream {
 
 namespace asio = boost::asio;
-using asio::ip::tcp;
 
 namespace {
 
-// Room for the largest message (1 MiB) with its head; interleaved frames are at most 64 KiB.
-constexpr std::size_t first_buffer = 64 * 1024;
-constexpr std::size_t largest_buffer = 1024 * 1024 + 128 * 1024;
+ConnectionPlace place_of(const wire::Url& url) { return {url.host, url.port, url.scheme == "rtsps"}; }
 
-Fault connect_fault(const boost::system::error_code& code, const std::string& where) {
-  if (code == asio::error::connection_refused)
-    return {FaultKind::unreachable, "the unit refuses connections on this port", where,
-            "check the port, and that RTSP is switched on in the unit"};
-  if (code == asio::error::operation_aborted) return {FaultKind::cancelled, "stopped", where, ""};
-  return {FaultKind::unreachable, "the unit cannot be reached: " + code.message(), where,
-          "check address, cable and power; then this machine's own address and mask"};
-}
-
-Fault broken_fault(const boost::system::error_code& code, const std::string& where) {
-  if (code == asio::error::operation_aborted) return {FaultKind::cancelled, "stopped", where, ""};
-  if (code == asio::error::eof)
-    return {FaultKind::unreachable, "the unit closed the connection", where,
-            "repeat; if it stays so, look whether it serves too many viewers already"};
-  return {FaultKind::unreachable, "the connection broke: " + code.message(), where, "check the cable, then repeat"};
+std::string cseq_of(const std::string& request) {
+  const auto at = request.rfind("CSeq: ");  // of the last: there may be one for each track
+  return at == std::string::npos ? std::string() : request.substr(at + 6, request.find('\r', at) - at - 6);
 }
 
 }  // namespace
 
 RtspSession::RtspSession(asio::any_io_executor executor, wire::Url url, std::chrono::milliseconds answer_limit)
-    : socket_(std::move(executor)),
-      url_(std::move(url)),
-      where_(url_.host + ":" + std::to_string(url_.port)),
-      limit_(answer_limit),
-      buffer_(first_buffer) {}
+    : executor_(std::move(executor)), url_(std::move(url)), limit_(answer_limit) {}
 
-asio::awaitable<Outcome<bool>> RtspSession::open() {
-  boost::system::error_code code;
-  const auto address = asio::ip::make_address(url_.host, code);
-  if (code) {
-    Fault fault{FaultKind::bad_request, "the host is no IP address: " + url_.host, url_.host,
-                "give the unit's address in numbers"};
-    co_return fault;
-  }
-  tcp::endpoint endpoint(address, url_.port);
-  auto [failed] = co_await socket_.async_connect(endpoint, asio::as_tuple(asio::use_awaitable));
-  if (failed) co_return connect_fault(failed, where_);
-  open_ = true;
-  socket_.set_option(tcp::no_delay(true), code);
-  co_return true;
+RtspSession::~RtspSession() {
+  if (!connection_) return;
+  connection_->begin_draining();
+  begin_end();
 }
 
-asio::awaitable<Outcome<bool>> RtspSession::connect() {
-  auto opening = open();
-  co_return co_await within<bool>(limit_, std::move(opening), "connecting", where_);
+Fault RtspSession::no_rtsp() const {
+  return {FaultKind::malformed, "the unit sent " + input_.fault(), connection_->place().text(),
+          "check that this port speaks RTSP; then restart the unit"};
 }
 
-std::string RtspSession::own_address() const {
-  boost::system::error_code code;
-  const auto local = socket_.local_endpoint(code);
-  return code ? std::string() : local.address().to_string();
+asio::awaitable<Outcome<bool>> RtspSession::connect(wire::ExchangeSettings& settings) {
+  connection_ = std::make_unique<Connection>(executor_, place_of(url_), limit_);
+  input_ = wire::RtspInput();
+  inbox_.clear();
+  plain_octets_ = 0;
+  settings.url = url_.text();
+  settings.where = connection_->place().text();
+  auto opening = connection_->open();
+  co_return co_await std::move(opening);
 }
 
-asio::awaitable<Outcome<bool>> RtspSession::write(std::string octets) {
-  auto [failed, sent] =
-      co_await asio::async_write(socket_, asio::buffer(octets), asio::as_tuple(asio::use_awaitable));
-  if (failed) co_return broken_fault(failed, where_);
-  co_return true;
-}
-
-asio::awaitable<Outcome<bool>> RtspSession::read_more() {
-  if (begin_ > 0) {  // what was taken makes room
-    std::memmove(buffer_.data(), buffer_.data() + begin_, end_ - begin_);
-    end_ -= begin_;
-    begin_ = 0;
-  }
-  if (end_ == buffer_.size()) buffer_.resize(std::min(buffer_.size() * 2, largest_buffer));
-  if (end_ == buffer_.size()) {
-    Fault fault{FaultKind::malformed, "the unit sends a message larger than any RTSP needs", where_, ""};
-    co_return fault;
-  }
-  auto [failed, count] = co_await socket_.async_read_some(
-      asio::buffer(buffer_.data() + end_, buffer_.size() - end_), asio::as_tuple(asio::use_awaitable));
-  if (failed == asio::error::eof) co_return false;
-  if (failed) co_return broken_fault(failed, where_);
-  end_ += count;
-  octets_read_ += count;
-  co_return true;
-}
-
-void RtspSession::read_without_waiting() {
-  boost::system::error_code code;
-  if (!open_ || socket_.available(code) == 0 || code) return;
-  if (end_ == buffer_.size()) begin_ = end_ = 0;
-  end_ += socket_.read_some(asio::buffer(buffer_.data() + end_, buffer_.size() - end_), code);
-  const OnFrame nobody = [](std::uint8_t, wire::Octets) {};
-  if (!take_buffered(nobody)) begin_ = end_ = 0;
-}
-
-Outcome<bool> RtspSession::take_buffered(const OnFrame& on_frame) {
-  for (;;) {
-    const auto item = wire::parse_rtsp(wire::Octets(buffer_).subspan(begin_, end_ - begin_));
-    if (item.what == wire::ParsedRtsp::What::need_more) return true;
-    if (item.what == wire::ParsedRtsp::What::malformed)
-      return Fault{FaultKind::malformed, "the unit sent " + item.fault, where_, "repeat; then restart the unit"};
-    if (item.what == wire::ParsedRtsp::What::frame) on_frame(item.channel, item.packet);
-    begin_ += item.consumed;
-  }
-}
-
+// The next message; frames that come before PLAY was answered are passed over: nobody knows yet what they are.
 asio::awaitable<Outcome<wire::RtspMessage>> RtspSession::answer() {
   for (;;) {
-    auto item = wire::parse_rtsp(wire::Octets(buffer_).subspan(begin_, end_ - begin_));
-    if (item.what == wire::ParsedRtsp::What::malformed) {
-      Fault fault{FaultKind::malformed, "the unit sent " + item.fault, where_, "check that this port speaks RTSP"};
-      co_return fault;
-    }
-    begin_ += item.consumed;
-    if (item.what == wire::ParsedRtsp::What::message) co_return std::move(item.message);
-    if (item.what == wire::ParsedRtsp::What::frame) continue;
-    auto more = co_await read_more();
+    auto came = input_.next();
+    while (came == wire::RtspInput::Came::frame) came = input_.next();
+    if (came == wire::RtspInput::Came::malformed) co_return no_rtsp();
+    if (came == wire::RtspInput::Came::message) co_return std::move(input_.message());
+    inbox_.clear();
+    const Connection::OnOctets keep = [this](wire::Octets plain, SystemTime) {
+      inbox_.insert(inbox_.end(), plain.begin(), plain.end());
+    };
+    auto reading = connection_->read(keep);
+    auto more = co_await std::move(reading);
     if (!more) co_return more.error();
-    if (!*more) co_return broken_fault(asio::error::eof, where_);
+    plain_octets_ += inbox_.size();
+    input_.give(inbox_);
+    if (!*more && inbox_.empty()) {
+      Fault closed{FaultKind::unreachable, "the unit closed the connection", connection_->place().text(),
+                   "repeat; if it stays so, look whether it serves too many viewers already"};
+      co_return closed;
+    }
   }
 }
 
-asio::awaitable<Outcome<bool>> RtspSession::play(wire::ExchangeSettings settings, std::vector<wire::PortPair> ports) {
-  settings.where = where_;
-  exchange_ = std::make_unique<wire::RtspExchange>(std::move(settings));
+asio::awaitable<Outcome<bool>> RtspSession::converse(wire::ExchangeSettings settings, OpenPorts open_ports) {
+  using Kind = wire::ExchangeAction::Kind;
+  auto connecting = connect(settings);
+  auto connected = co_await std::move(connecting);
+  if (!connected) co_return connected;
+  exchange_ = std::make_unique<wire::RtspExchange>(settings);
   auto action = exchange_->begin();
   for (;;) {
-    if (action.kind == wire::ExchangeAction::Kind::open_ports) action = exchange_->give_ports(ports);
-    if (action.kind != wire::ExchangeAction::Kind::send) break;
+    if (action.kind == Kind::playing) co_return true;
+    if (action.kind == Kind::failed) co_return std::move(action.fault);
+    if (action.kind == Kind::reconnect) {
+      const auto url = wire::decode_url(action.url);
+      if (!url) co_return no_rtsp();
+      url_ = *url;
+      auto again = connect(settings);
+      auto opened = co_await std::move(again);
+      if (!opened) co_return opened;
+      action = exchange_->begin();
+      continue;
+    }
+    if (action.kind == Kind::open_ports) {
+      auto ports = open_ports(action.ports, own_address());
+      if (!ports) co_return ports.error();
+      action = exchange_->give_ports(std::move(*ports));
+      continue;
+    }
     if (!action.octets.empty()) {
-      auto writing = write(std::move(action.octets));
-      auto sent = co_await within<bool>(limit_, std::move(writing), "sending a request", where_);
-      if (!sent) co_return sent.error();
+      auto writing = connection_->write(std::move(action.octets));
+      auto sent = co_await std::move(writing);
+      if (!sent) co_return sent;
     }
     auto reading = answer();
-    auto came = co_await within<wire::RtspMessage>(limit_, std::move(reading), "the unit's answer", where_);
+    auto came = co_await within<wire::RtspMessage>(limit_, std::move(reading), "the unit's answer",
+                                                   connection_->place().text());
     if (!came) co_return came.error();
     action = exchange_->resume(*came);
   }
-  if (action.kind == wire::ExchangeAction::Kind::failed) co_return std::move(action.fault);
-  if (action.kind != wire::ExchangeAction::Kind::playing) {
-    Fault fault{FaultKind::refused, "the unit sends us on to " + action.url, where_, "ask for that address"};
-    co_return fault;
-  }
-  co_return true;
 }
 
-asio::awaitable<void> RtspSession::end() {
-  if (!exchange_ || !open_) co_return;
-  auto octets = exchange_->teardown();
-  if (octets.empty()) co_return;
-  auto writing = write(std::move(octets));
-  co_await within<bool>(std::chrono::seconds(1), std::move(writing), "ending the session", where_);
-  boost::system::error_code code;
-  socket_.shutdown(tcp::socket::shutdown_both, code);
-}
-
-asio::awaitable<void> RtspSession::keep_alive() {
-  auto writing = write(exchange_->keep_alive());
-  co_await within<bool>(limit_, std::move(writing), "keeping the session alive", where_);
-}
-
-asio::awaitable<void> RtspSession::send_frame(std::uint8_t channel, std::vector<std::uint8_t> packet) {
-  std::string octets = {'$', static_cast<char>(channel), static_cast<char>(packet.size() >> 8),
-                        static_cast<char>(packet.size() & 0xff)};
-  octets.append(packet.begin(), packet.end());
-  auto writing = write(std::move(octets));
-  co_await within<bool>(limit_, std::move(writing), "sending a report", where_);
+asio::awaitable<Outcome<bool>> RtspSession::play(wire::ExchangeSettings settings, OpenPorts open_ports) {
+  auto conversing = converse(std::move(settings), std::move(open_ports));
+  const auto where = place_of(url_).text();
+  auto playing = co_await within<bool>(3 * limit_, std::move(conversing), "opening the stream", where);
+  connection_->begin_draining();
+  co_return playing;
 }
 
 void RtspSession::cancel() {
-  boost::system::error_code code;
-  socket_.cancel(code);
+  if (connection_) connection_->cancel();
+}
+
+Outcome<bool> RtspSession::take_message(wire::RtspMessage& message) {
+  if (!teardown_cseq_.empty()) {
+    ended_ = ended_ || (message.status != 0 && message.header("cseq") == teardown_cseq_);
+    return true;
+  }
+  auto action = exchange_->resume(message);
+  if (action.kind == wire::ExchangeAction::Kind::failed) return std::move(action.fault);
+  if (action.kind == wire::ExchangeAction::Kind::send && !action.octets.empty()) {
+    auto sent = connection_->queue(action.octets);
+    if (!sent) return sent.error();
+  }
+  return true;
+}
+
+Outcome<bool> RtspSession::drain(const OnFrame& on_frame) {
+  Outcome<bool> good = true;
+  const auto take_items = [&](SystemTime when) {
+    while (good) {
+      switch (input_.next()) {
+        case wire::RtspInput::Came::need_more: return;
+        case wire::RtspInput::Came::malformed: good = no_rtsp(); return;
+        case wire::RtspInput::Came::frame: on_frame(input_.channel(), input_.packet(), when); break;
+        case wire::RtspInput::Came::message: good = take_message(input_.message()); break;
+      }
+    }
+  };
+  if (!inbox_.empty()) {  // what came together with the answer to PLAY
+    take_items(now_utc());
+    std::vector<std::uint8_t>().swap(inbox_);
+  }
+  const Connection::OnOctets take = [&](wire::Octets plain, SystemTime when) {
+    plain_octets_ += plain.size();
+    input_.give(plain);
+    take_items(when);
+  };
+  auto open = connection_->drain(take);
+  if (!good) return good;
+  return open;
+}
+
+Outcome<void> RtspSession::keep_alive() { return connection_->queue(exchange_->keep_alive()); }
+
+Outcome<void> RtspSession::send_frame(std::uint8_t channel, const std::vector<std::uint8_t>& packet) {
+  std::string octets = {'$', static_cast<char>(channel), static_cast<char>(packet.size() >> 8),
+                        static_cast<char>(packet.size() & 0xff)};
+  octets.append(packet.begin(), packet.end());
+  return connection_->queue(octets);
+}
+
+bool RtspSession::begin_end() {
+  if (!exchange_ || !teardown_cseq_.empty()) return false;
+  const auto octets = exchange_->teardown();
+  if (octets.empty()) return false;
+  teardown_cseq_ = cseq_of(octets);
+  return connection_->queue(octets).has_value();
 }
 
 }  // namespace tallywire::stream

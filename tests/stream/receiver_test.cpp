@@ -1,0 +1,155 @@
+// The receiver against a unit that follows a script. What it measures is held against servers nobody here wrote in
+// tests/peers; here it is what it does when things go wrong.
+#include "probes/stream/receiver.hpp"
+
+#include "probes/stream/beat.hpp"
+#include "tests/stream/scripted_unit.hpp"
+
+#include <boost/asio/co_spawn.hpp>
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/steady_timer.hpp>
+
+#include <catch2/catch.hpp>
+
+#include <optional>
+
+using namespace tallywire;
+using namespace tallywire::stream;
+using namespace std::chrono_literals;
+using test::ScriptedUnit;
+using test::UnitScript;
+namespace asio = boost::asio;
+
+namespace {
+
+StreamRequest request_of(const ScriptedUnit& unit, std::chrono::milliseconds duration) {
+  StreamRequest out;
+  out.url = unit.url();
+  out.transport = TransportChoice::tcp;
+  out.duration = duration;
+  out.answer_limit = 600ms;
+  return out;
+}
+
+ReceiveResult received(StreamRequest request, std::chrono::milliseconds stop_after = 60s) {
+  asio::io_context context;
+  Stop stop;
+  std::optional<ReceiveResult> out;
+  asio::steady_timer timer(context, stop_after);
+  timer.async_wait([&](const boost::system::error_code& code) {
+    if (!code) stop.request();
+  });
+  asio::co_spawn(context, receive_stream(std::move(request), {}, stop), [&](std::exception_ptr failure, ReceiveResult result) {
+    if (failure) std::rethrow_exception(failure);
+    out = std::move(result);
+    timer.cancel();
+  });
+  context.run();
+  REQUIRE(out.has_value());
+  return std::move(*out);
+}
+
+bool told(const StreamReport& report, const std::string& words) {
+  for (const auto& finding : report.findings)
+    if (finding.find(words) != std::string::npos) return true;
+  return false;
+}
+
+}  // namespace
+
+TEST_CASE("a session is ended with TEARDOWN: after its time, on a stop, and when PLAY was refused") {
+  SECTION("after its time") {
+    ScriptedUnit unit({});
+    const auto result = received(request_of(unit, 300ms));
+    CHECK_FALSE(result.fault.has_value());
+    CHECK(result.report.lost_packets == 0);
+    CHECK(unit.count("1 TEARDOWN") == 1);
+  }
+  SECTION("on a stop") {
+    ScriptedUnit unit({});
+    const auto result = received(request_of(unit, 30s), 400ms);
+    CHECK(result.report.packets.value_or(0) > 0);
+    CHECK(unit.count("1 TEARDOWN") == 1);
+  }
+  SECTION("when PLAY was refused") {
+    UnitScript script;
+    script.refuse_method = "PLAY";
+    ScriptedUnit unit(script);
+    const auto result = received(request_of(unit, 300ms));
+    REQUIRE(result.fault.has_value());
+    CHECK(result.fault->kind == FaultKind::refused);
+    CHECK(unit.count("1 TEARDOWN") == 1);
+  }
+}
+
+TEST_CASE("a session that breaks in the middle is resumed once, and the gap is no loss") {
+  UnitScript script;
+  SECTION("the unit closes the connection") {}
+  SECTION("the unit falls silent") { script.silent_instead = true; }
+  script.packets_before_break = {40};
+  ScriptedUnit unit(script);
+  const auto result = received(request_of(unit, 2500ms));
+  REQUIRE_FALSE(result.fault.has_value());
+  CHECK(result.report.lost_packets == 0);
+  REQUIRE(result.report.gaps.size() == 1);
+  CHECK(result.report.gaps[0].begin_s > 0);
+  CHECK(told(result.report, "was resumed once"));
+  CHECK(result.report.packets.value_or(0) > 100);
+  CHECK(unit.count("2 TEARDOWN") == 1);
+}
+
+TEST_CASE("a second break ends the measurement with what was read") {
+  UnitScript script;
+  script.packets_before_break = {40, 40};
+  ScriptedUnit unit(script);
+  const auto begun = std::chrono::steady_clock::now();
+  const auto result = received(request_of(unit, 20s));
+  CHECK(std::chrono::steady_clock::now() - begun < 10s);
+  REQUIRE_FALSE(result.fault.has_value());
+  CHECK(result.report.packets == 80);
+  CHECK(told(result.report, "a second time"));
+  CHECK(unit.count("3 OPTIONS") == 0);
+}
+
+TEST_CASE("a unit that hangs up at any step is unread with the reason, within the limits") {
+  for (const char* step : {"OPTIONS", "DESCRIBE", "SETUP", "PLAY"}) {
+    UnitScript script;
+    script.hang_up_at = step;
+    ScriptedUnit unit(script);
+    const auto result = received(request_of(unit, 1s));
+    INFO(step);
+    REQUIRE(result.fault.has_value());
+    CHECK(result.fault->kind == FaultKind::unreachable);
+    CHECK(result.report.unread.count("payload_bps") == 1);
+  }
+}
+
+TEST_CASE("a session is kept alive within its timeout by the method that was announced") {
+  UnitScript script;
+  script.timeout_s = 2;
+  ScriptedUnit unit(script);
+  received(request_of(unit, 3500ms));
+  CHECK(unit.count("1 GET_PARAMETER") >= 2);
+  CHECK(unit.count("1 RTCP") >= 1);  // the first is due within 3.08 s (RFC 3550 A.7)
+}
+
+TEST_CASE("the beat strikes only while somebody listens, and a listener may leave in the middle of it") {
+  asio::io_context context;
+  const asio::any_io_executor executor = context.get_executor();
+  auto& beat = Beat::of(executor);
+  CHECK(context.poll() == 0);
+  int struck = 0, after = 0;
+  std::optional<Beat::Subscription> second;
+  std::optional<Beat::Subscription> first;
+  first.emplace(beat, executor, [&] {
+    if (++struck == 3) {
+      second.reset();
+      first.reset();
+    }
+  });
+  second.emplace(beat, executor, [&] { ++after; });
+  context.restart();
+  context.run_for(2s);
+  CHECK(struck == 3);
+  CHECK(after == 2);
+}
