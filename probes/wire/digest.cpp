@@ -54,12 +54,14 @@ std::string quoted(const std::string& text) {
   return out + '"';
 }
 
+bool is_blank(char c) { return c == ' ' || c == '\t'; }
+
 // Walks "Scheme key=value, key=\"value\", Scheme …": RFC 7235 §2.1 as servers write it.
 class Walker {
  public:
   explicit Walker(std::string_view text) : text_(text) {}
   bool done() {
-    while (at_ < text_.size() && (text_[at_] == ' ' || text_[at_] == '\t' || text_[at_] == ',')) ++at_;
+    while (at_ < text_.size() && (is_blank(text_[at_]) || text_[at_] == ',')) ++at_;
     return at_ >= text_.size();
   }
   std::string token() {
@@ -70,16 +72,16 @@ class Walker {
   }
   bool equals_sign() {
     auto ahead = at_;
-    while (ahead < text_.size() && text_[ahead] == ' ') ++ahead;
+    while (ahead < text_.size() && is_blank(text_[ahead])) ++ahead;
     if (ahead >= text_.size() || text_[ahead] != '=') return false;
     at_ = ahead + 1;
-    while (at_ < text_.size() && text_[at_] == ' ') ++at_;
+    while (at_ < text_.size() && is_blank(text_[at_])) ++at_;
     return true;
   }
   std::string value() {
     if (at_ >= text_.size() || text_[at_] != '"') {
       const auto begin = at_;
-      while (at_ < text_.size() && text_[at_] != ',' && text_[at_] != ' ') ++at_;
+      while (at_ < text_.size() && text_[at_] != ',' && !is_blank(text_[at_])) ++at_;
       return std::string(text_.substr(begin, at_ - begin));
     }
     std::string out;
@@ -138,6 +140,8 @@ std::vector<Challenge> decode_challenges(std::string_view header) {
     const auto word = walk.token();
     if (walk.equals_sign()) {
       fields[lower(word)] = walk.value();
+    } else if (lower(word) == "auth" || lower(word) == "auth-int") {
+      fields["qop"] += "," + word;  // qop=auth,auth-int without quotes, as some units write it (common practice)
     } else {
       finish();
       scheme = word;

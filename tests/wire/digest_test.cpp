@@ -96,3 +96,28 @@ TEST_CASE("challenges that nobody could answer are left out; odd ones harm nothi
   for (const char* odd : {"", ",,,", "Digest", "Digest realm=", "Digest realm=\"unended", "= = =", "\"\"\"", "Digest a=b=c"})
     decode_challenges(odd);
 }
+
+TEST_CASE("challenges as units write them: blanks, tabs, no quotes, any case (RFC 7235 §2.1)") {
+  const auto spaced = decode_challenges("digest Realm = \"depot, north\" ,\tNonce= \"a\\\"b\" , STALE=True,Algorithm=md5");
+  REQUIRE(spaced.size() == 1);
+  CHECK(spaced[0].realm == "depot, north");
+  CHECK(spaced[0].nonce == "a\"b");
+  CHECK(spaced[0].stale);
+  const auto bare = decode_challenges("Digest qop=auth-int,auth, realm=depot, nonce=abc\t, opaque=xyz, Basic realm=\"depot\"");
+  REQUIRE(bare.size() == 2);
+  CHECK(bare[0].qop_auth);
+  CHECK(bare[0].nonce == "abc");
+  CHECK(bare[0].opaque == "xyz");
+  CHECK(bare[1].scheme == Challenge::Scheme::basic);
+  CHECK(decode_challenges("Digest qop=auth-int, realm=depot, nonce=abc").empty());
+  CHECK(decode_challenges("Negotiate, Digest realm=\"d\", nonce=\"n\"").size() == 1);
+}
+
+TEST_CASE("what a login holds cannot leave its quotes: RFC 7230 §3.2.6") {
+  auto c = challenge("a\"b", "n\\", true);
+  const auto header = authorization(c, {"u\"ser", "p"}, {"PLAY", "rtsp://192.0.2.10/x", "fedcba98", 0x1f});
+  CHECK(header.find("username=\"u\\\"ser\"") != std::string::npos);
+  CHECK(header.find("realm=\"a\\\"b\"") != std::string::npos);
+  CHECK(header.find("nonce=\"n\\\\\"") != std::string::npos);
+  CHECK(header.find("nc=0000001f") != std::string::npos);
+}

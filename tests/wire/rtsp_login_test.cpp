@@ -45,6 +45,8 @@ TEST_CASE("the login of check-values section 3 goes out with the request that wa
   CHECK(holds(qop.last.octets, "nc=00000001"));
   qop.say(200, {}, one_video);
   CHECK(holds(qop.last.octets, "nc=00000002"));  // each request with this nonce counts: RFC 7616 §3.4
+  qop.say(401, digest("fedcba9876543210", ", algorithm=SHA-256, qop=\"auth\", stale=true"));
+  CHECK(holds(qop.last.octets, "nc=00000001"));  // and with another one from the beginning
 }
 
 TEST_CASE("a refused login is never sent again, whatever nonce comes with the refusal") {
