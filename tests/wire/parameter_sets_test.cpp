@@ -63,6 +63,22 @@ TEST_CASE("H.265 sequence parameter sets say size after cropping, profile, level
   for (const auto& row : h265_rows) check(row, decode_h265_sps(from_hex(row.octets)));
 }
 
+TEST_CASE("level 1b and the intra profiles (ITU-T H.264 §A.2, §A.3.1; from memory)") {
+  // Row 7.1 with another profile_idc, constraint flags and level_idc; its rest is the same in Baseline and Main.
+  const auto with = [](const char* head) { return decode_h264_sps(from_hex(std::string(head) + "9653058988")); };
+  CHECK(with("6742100b")->level == "1b");
+  CHECK(with("674d100b")->level == "1b");
+  CHECK(with("6742000b")->level == "1.1");
+  CHECK(with("67420009")->level == "1b");
+  CHECK(with("6758000a")->profile == "Extended");
+}
+
+TEST_CASE("a profile-level-id is the three octets behind the NAL header (RFC 6184 §8.1)") {
+  CHECK(profile_level_id_of(from_hex(h264_rows[1].octets)) == "640028");  // as row 7.2 says
+  CHECK(profile_level_id_of(from_hex(h264_rows[2].octets)) == "4D4029");
+  CHECK(profile_level_id_of(from_hex("6742")).empty());
+}
+
 TEST_CASE("a parameter set cut or scrambled anywhere is refused or read, never past its end") {
   std::mt19937 random(3);
   const auto torture = [&](const Row& row, auto decode) {

@@ -108,6 +108,9 @@ TEST_CASE("an RTP header with CSRC, extension and padding is taken apart") {
   CHECK(rtp->timestamp == 90000);
   CHECK(rtp->ssrc == 0x11111111);
   CHECK(std::vector<std::uint8_t>(rtp->payload.begin(), rtp->payload.end()) == from_hex("01"));
+  CHECK(rtp->extended);
+  CHECK(rtp->extension_profile == 0xabcd);
+  CHECK(std::vector<std::uint8_t>(rtp->extension.begin(), rtp->extension.end()) == from_hex("deadbeef"));
 }
 
 TEST_CASE("an RTP packet cut anywhere is refused or whole, never read past its end") {
