@@ -1,7 +1,7 @@
 #include "probes/link/switch_reader.hpp"
 
-#include "probes/link/printable.hpp"
 #include "probes/wire/mac_address.hpp"
+#include "probes/wire/printable.hpp"
 
 #include <algorithm>
 
@@ -44,7 +44,7 @@ std::string id_of(const std::string& octets) {
     std::copy(octets.begin(), octets.end(), mac.octets.begin());
     return mac.text();
   }
-  return printable(octets);
+  return wire::printable(octets);
 }
 
 class Reader {
@@ -86,7 +86,7 @@ class Reader {
       if (value.index.size() != 1) continue;
       SwitchPort port;
       port.index = value.index[0];
-      port.name = printable(value.octets);
+      port.name = wire::printable(value.octets);
       ports_[port.index] = out_.ports.size();
       out_.ports.push_back(std::move(port));
     }
@@ -100,11 +100,11 @@ class Reader {
     column(if_column(19), [](SwitchPort& p, const SnmpValue& v) { p.out_discards = v.number; }, "if_mib");
     column(if_column(14), [](SwitchPort& p, const SnmpValue& v) { p.in_errors = v.number; }, "if_mib");
     column(if_column(20), [](SwitchPort& p, const SnmpValue& v) { p.out_errors = v.number; }, "if_mib");
-    if (!column(ifx_column(1), [](SwitchPort& p, const SnmpValue& v) { if (!v.octets.empty()) p.name = printable(v.octets); }, "ifx_table")) {
+    if (!column(ifx_column(1), [](SwitchPort& p, const SnmpValue& v) { if (!v.octets.empty()) p.name = wire::printable(v.octets); }, "ifx_table")) {
       out_.unread.try_emplace("ifx_table", "the switch has no ifXTable");
       return;
     }
-    column(ifx_column(18), [](SwitchPort& p, const SnmpValue& v) { p.alias = printable(v.octets); }, "ifx_table");
+    column(ifx_column(18), [](SwitchPort& p, const SnmpValue& v) { p.alias = wire::printable(v.octets); }, "ifx_table");
     column(ifx_column(15), [](SwitchPort& p, const SnmpValue& v) {
       if (v.number > 0) p.link_speed_bps = v.number * 1'000'000;
     }, "ifx_table");
@@ -205,7 +205,7 @@ class Reader {
     std::map<std::uint32_t, std::string> local;
     if (auto names = session_.walk(lldp_local_port))
       for (const auto& v : *names)
-        if (v.index.size() == 1) local[v.index[0]] = printable(v.octets);
+        if (v.index.size() == 1) local[v.index[0]] = wire::printable(v.octets);
     std::map<Oid, SwitchNeighbour> rows;
     for (const auto& v : *chassis) {
       auto& row = rows[v.index];
@@ -217,7 +217,7 @@ class Reader {
         if (rows.contains(v.index)) rows[v.index].port_id = id_of(v.octets);
     if (auto names = session_.walk(lldp_remote(9)))
       for (const auto& v : *names)
-        if (rows.contains(v.index)) rows[v.index].system_name = printable(v.octets);
+        if (rows.contains(v.index)) rows[v.index].system_name = wire::printable(v.octets);
     for (auto& [index, row] : rows) out_.neighbours.push_back(std::move(row));
   }
 
@@ -237,8 +237,8 @@ Outcome<SwitchReport> read_switch(const SwitchAccess& access, std::chrono::milli
   if (!uptime) return uptime.error();
   out.when = now_utc();
   out.sys_uptime_s = static_cast<double>(uptime->number) / 100;
-  if (auto name = (*session)->get(sys_name)) out.sys_name = printable(name->octets);
-  if (auto descr = (*session)->get(sys_descr)) out.sys_descr = printable(descr->octets);
+  if (auto name = (*session)->get(sys_name)) out.sys_name = wire::printable(name->octets);
+  if (auto descr = (*session)->get(sys_descr)) out.sys_descr = wire::printable(descr->octets);
   Reader(**session, out).read();
   return out;
 }

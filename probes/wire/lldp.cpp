@@ -2,18 +2,13 @@
 
 #include "probes/wire/arp.hpp"
 #include "probes/wire/mac_address.hpp"
+#include "probes/wire/printable.hpp"
 
 #include <algorithm>
 #include <cstdio>
 
 namespace tallywire::wire {
 namespace {
-
-std::string printable(Octets octets) {
-  std::string out;
-  for (const auto octet : octets) out += octet >= 0x20 && octet != 0x7f ? static_cast<char>(octet) : '?';
-  return out;
-}
 
 std::string mac_text(Octets octets) {
   if (octets.size() != 6) return printable(octets);

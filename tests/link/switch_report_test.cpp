@@ -1,5 +1,5 @@
-#include "probes/link/printable.hpp"
 #include "probes/link/switch_reader.hpp"
+#include "probes/wire/printable.hpp"
 
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
@@ -84,15 +84,15 @@ TEST_CASE("two ports of one name keep a rate each") {
 }
 
 TEST_CASE("a text that is no UTF-8 becomes one (RFC 3629: surrogates and overlong forms are none)") {
-  CHECK(printable("Gleis S\xc3\xbc" "d") == "Gleis S\xc3\xbc" "d");
-  CHECK(printable("Gleis S\xfc" "d") == "Gleis S\xef\xbf\xbd" "d");
-  CHECK(printable("\xed\xa0\x80") == "\xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd");
-  CHECK(printable("\xc0\xaf") == "\xef\xbf\xbd\xef\xbf\xbd");
-  CHECK(printable("cut \xe2\x82") == "cut \xef\xbf\xbd\xef\xbf\xbd");
-  CHECK(printable(std::string("p1\0\0", 4)) == "p1");
-  CHECK(printable("a\x1b[2J") == "a\xef\xbf\xbd[2J");
+  CHECK(wire::printable("Gleis S\xc3\xbc" "d") == "Gleis S\xc3\xbc" "d");
+  CHECK(wire::printable("Gleis S\xfc" "d") == "Gleis S\xef\xbf\xbd" "d");
+  CHECK(wire::printable("\xed\xa0\x80") == "\xef\xbf\xbd\xef\xbf\xbd\xef\xbf\xbd");
+  CHECK(wire::printable("\xc0\xaf") == "\xef\xbf\xbd\xef\xbf\xbd");
+  CHECK(wire::printable("cut \xe2\x82") == "cut \xef\xbf\xbd\xef\xbf\xbd");
+  CHECK(wire::printable(std::string("p1\0\0", 4)) == "p1");
+  CHECK(wire::printable("a\x1b[2J") == "a\xef\xbf\xbd[2J");
   auto report = look(0, 0, 0, true);
-  report.ports[0].alias = printable("Gleis S\xfc" "d");
+  report.ports[0].alias = wire::printable("Gleis S\xfc" "d");
   nlohmann::json out;
   to_json(out, report);
   CHECK_NOTHROW(out.dump());

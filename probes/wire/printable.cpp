@@ -1,8 +1,8 @@
-#include "probes/link/printable.hpp"
+#include "probes/wire/printable.hpp"
 
 #include <cstdint>
 
-namespace tallywire::link {
+namespace tallywire::wire {
 namespace {
 
 // Octets of the well-formed sequence at the front of `text` (RFC 3629 §4), 0 when there is none.
@@ -43,4 +43,8 @@ std::string printable(std::string_view octets) {
   return out;
 }
 
-}  // namespace tallywire::link
+std::string printable(Octets octets) {
+  return printable(std::string_view(reinterpret_cast<const char*>(octets.data()), octets.size()));
+}
+
+}  // namespace tallywire::wire

@@ -1,0 +1,15 @@
+// Texts of other machines, fit for JSON, a terminal and the sheet: valid UTF-8 stays; an octet that is not part of it
+// (RFC 3629 §4) and every control character become U+FFFD. NULs at the end are padding and go. Never throws.
+#pragma once
+
+#include "probes/wire/octets.hpp"
+
+#include <string>
+#include <string_view>
+
+namespace tallywire::wire {
+
+std::string printable(std::string_view octets);
+std::string printable(Octets octets);
+
+}  // namespace tallywire::wire

@@ -1,0 +1,3 @@
+tallywire_room(wire_text
+  SOURCES printable.cpp
+  LINKS tallywire_probe_base)

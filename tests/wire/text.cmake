@@ -1,0 +1,1 @@
+tallywire_tests(wire_text SOURCES printable_test.cpp LINKS tallywire_wire_text)
