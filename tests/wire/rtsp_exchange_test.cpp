@@ -149,7 +149,7 @@ TEST_CASE("interleaved channels are offered in pairs, and those of the server ar
 TEST_CASE("a track that is refused is left out with its sentence, and the session goes on") {
   Script script(settings());
   script.describe(three_tracks);
-  script.grant("RTP/AVP/TCP;unicast;interleaved=0-1", "12345678;timeout=60");
+  script.grant("RTP/AVP/TCP;unicast;interleaved=0-1");
   script.say(459);  // the server wants no second stream in this session: RFC 2326 §10.4
   CHECK(begins(script.last.octets, "SETUP rtsp://192.0.2.10:554/head/1/m "));
   script.grant("RTP/AVP/TCP;unicast;interleaved=0-1");  // the channels of the picture
@@ -161,6 +161,16 @@ TEST_CASE("a track that is refused is left out with its sentence, and the sessio
   CHECK(holds(result.left_out[0], "audio (PCMU): the unit answered 459"));
   CHECK(holds(result.left_out[1], "vnd.onvif.metadata"));
   CHECK(holds(result.left_out[1], "channel of another track"));
+}
+
+TEST_CASE("the session lasts as long as the shortest timeout that is told") {
+  Script script(settings());
+  script.describe(three_tracks);
+  script.grant("RTP/AVP/TCP;unicast;interleaved=0-1", "12345678;timeout=120");
+  script.grant("RTP/AVP/TCP;unicast;interleaved=2-3");  // says nothing, so changes nothing
+  CHECK(script.exchange.result().timeout_s == 120);
+  script.grant("RTP/AVP/TCP;unicast;interleaved=4-5", "12345678;timeout=90");
+  CHECK(script.exchange.result().timeout_s == 90);
 }
 
 TEST_CASE("a track that gets a session of its own is left out, and that session is ended too") {

@@ -109,6 +109,18 @@ TEST_CASE("a challenge to a keep-alive and to PLAY is met in the middle of a ses
   CHECK(holds(script.exchange.teardown(), "nonce=\"two\""));
 }
 
+TEST_CASE("a late refusal of a keep-alive with the old nonce is no refusal of the new one") {
+  Script script(settings(tram));
+  play_with_login(script);
+  script.note(script.exchange.keep_alive());
+  script.note(script.exchange.keep_alive());
+  const int second = script.sequence;
+  script.take(script.exchange.resume(answer(second - 1, 401, digest("two"))));
+  CHECK(holds(script.last.octets, "nonce=\"two\""));
+  CHECK(script.exchange.resume(answer(second, 401, digest("two"))).kind == Kind::send);
+  CHECK(script.say(200).kind == Kind::send);
+}
+
 TEST_CASE("a unit that begins to ask for a login in the middle gets it") {
   Script script(settings(tram));
   script.describe(one_video);
