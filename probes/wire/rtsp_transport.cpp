@@ -109,7 +109,12 @@ std::string encode_transport(const TransportOffer& offer) {
       return offer.profile + "/TCP;unicast;interleaved=" + std::to_string(offer.channel) + "-" +
              std::to_string(offer.channel + 1);
     case LowerTransport::udp:
-      if (offer.version == 2) return offer.profile + ";unicast;dest_addr=\":" + rtp + "\"/\":" + rtcp + "\"";
+      if (offer.version == 2) {
+        // Servers of 2.0 that look for the ports of 1.0 only are around (seen: gst-rtsp-server 1.22); one that refuses
+        // the old word takes the second.
+        const auto plain = offer.profile + ";unicast;dest_addr=\":" + rtp + "\"/\":" + rtcp + "\"";
+        return plain + ";client_port=" + rtp + "-" + rtcp + "," + plain;
+      }
       return offer.profile + ";unicast;client_port=" + rtp + "-" + rtcp;
     case LowerTransport::multicast: return offer.profile + ";multicast";
   }

@@ -94,7 +94,8 @@ TEST_CASE("a conversation in 2.0 by UDP: RFC 7826 §13.3, §18.54") {
   script.say(200, {{"public", "OPTIONS, DESCRIBE, SETUP, PLAY, TEARDOWN, SET_PARAMETER, GET_PARAMETER"}}, "", 2);
   script.say(200, {}, one_video, 2);
   script.take(script.exchange.give_ports({{3456, 3457}}));
-  CHECK(holds(script.last.octets, "Transport: RTP/AVP;unicast;dest_addr=\":3456\"/\":3457\"\r\n"));
+  CHECK(holds(script.last.octets, "Transport: RTP/AVP;unicast;dest_addr=\":3456\"/\":3457\";client_port=3456-3457,"
+                                   "RTP/AVP;unicast;dest_addr=\":3456\"/\":3457\"\r\n"));
   CHECK(holds(script.last.octets, "Accept-Ranges: npt"));
   // The answer of the example in §13.3, its folded lines joined.
   script.say(200,
