@@ -73,7 +73,7 @@ std::string clean(std::string_view value) {
   std::string out(value);
   for (auto& c : out)
     if (static_cast<unsigned char>(c) < ' ' || c == 0x7f) c = ' ';
-  return out;
+  return std::string(trim(out));
 }
 
 ParsedRtsp read_frame(Octets received) {
@@ -103,7 +103,7 @@ std::string read_headers(std::string_view lines, const RtspLimits& limits, RtspM
     if (value.find(':') == std::string_view::npos) continue;  // no header; what it was meant to be nobody knows
     if (out.headers.size() >= limits.headers) return "more headers than anyone needs";
     const auto name = lower(trim(cut(value, ':')));
-    out.headers.emplace_back(name, clean(trim(value)));
+    out.headers.emplace_back(name, clean(value));
   }
   return {};
 }

@@ -4,6 +4,7 @@
 
 #include <arpa/inet.h>
 
+#include <algorithm>
 #include <charconv>
 #include <cstring>
 
@@ -15,6 +16,11 @@ std::uint16_t default_port(const std::string& scheme) {
   if (scheme == "rtsps") return 322;
   if (scheme == "http") return 80;
   return scheme == "https" ? 443 : 0;
+}
+
+// Nothing that would end a line or a word of a request (RFC 3986 §2: a URL is written in printable ASCII).
+bool is_one_word(std::string_view text) {
+  return std::all_of(text.begin(), text.end(), [](char c) { return c > ' ' && c != 0x7f; });
 }
 
 struct Parts {
@@ -78,8 +84,7 @@ std::optional<Url> decode_url(std::string_view text) {
   auto authority = text.substr(0, slash);
   out.path = slash == std::string_view::npos ? "/" : std::string(text.substr(slash));
   if (out.path.front() == '?') out.path.insert(0, "/");
-  for (const char c : out.path)
-    if (c <= ' ' || c == 0x7f) return std::nullopt;
+  if (!is_one_word(out.path) || !is_one_word(authority)) return std::nullopt;
   if (const auto at = authority.rfind('@'); at != std::string_view::npos) {
     out.has_user = true;
     authority.remove_prefix(at + 1);
@@ -95,7 +100,7 @@ std::optional<Url> decode_url(std::string_view text) {
     out.host = authority.substr(0, end);
     if (end != std::string_view::npos) port = authority.substr(end);
   }
-  if (out.host.empty()) return std::nullopt;
+  if (out.host.empty() || out.host.find_first_of("[]") != std::string::npos) return std::nullopt;
   if (!port.empty()) {
     unsigned number = 0;
     const auto [end, code] = std::from_chars(port.data() + 1, port.data() + port.size(), number);
