@@ -1,6 +1,8 @@
 // parse_rtsp: what is found in one piece is found in every chunk size (RFC 2326 §4 to §7, §10.12); a message there and
 // back; the headers whose values carry numbers. The first octet chooses the limits.
+#include "probes/wire/rtsp_input.hpp"
 #include "probes/wire/rtsp_message.hpp"
+#include "probes/wire/rtsp_transport.hpp"
 #include "tests/fuzz/fuzz.hpp"
 
 #include <vector>
@@ -18,8 +20,9 @@ struct Items {
 };
 
 std::string encode(const RtspMessage& message) {
-  std::string out = message.status != 0 ? "RTSP/1.0 " + std::to_string(message.status) + " " + message.reason
-                                        : message.method + " " + message.target + " RTSP/1.0";
+  const auto version = "RTSP/" + std::to_string(message.version) + ".0";
+  std::string out = message.status != 0 ? version + " " + std::to_string(message.status) + " " + message.reason
+                                        : message.method + " " + message.target + " " + version;
   for (const auto& [name, value] : message.headers) out += "\r\n" + name + ": " + value;
   return out + "\r\n\r\n" + message.body;
 }
@@ -64,7 +67,37 @@ void check_message(const RtspMessage& message, const RtspLimits& limits) {
           "a message comes back as it went");
 }
 
-// As a session reads: octets come in chunks, whole items are taken off the front.
+std::string as_text(RtspInput::Came came, RtspInput& input) {
+  ParsedRtsp item;
+  item.what = came == RtspInput::Came::frame ? ParsedRtsp::What::frame : ParsedRtsp::What::message;
+  item.channel = input.channel();
+  item.packet = input.packet();
+  if (came == RtspInput::Came::message) item.message = input.message();
+  return as_text(item);
+}
+
+// As a session reads, with each chunk in a place of its own, so that a view into the one before would be seen.
+Items run_input(Octets octets, std::size_t chunk, const RtspLimits& limits) {
+  Items out;
+  RtspInput input(limits);
+  for (std::size_t at = 0; at < octets.size(); at += chunk) {
+    const auto piece = octets.subspan(at, std::min(chunk, octets.size() - at));
+    const std::vector<std::uint8_t> own(piece.begin(), piece.end());
+    input.give(own);
+    for (auto came = input.next(); came != RtspInput::Came::need_more; came = input.next()) {
+      if (came == RtspInput::Came::malformed) {
+        require(!input.fault().empty() && input.next() == RtspInput::Came::malformed, "malformed is for good");
+        out.end = ParsedRtsp::What::malformed;
+        return out;
+      }
+      out.found.push_back(as_text(came, input));
+    }
+    require(input.held() <= std::max<std::size_t>(limits.head_octets + limits.body_octets, 65539) + 1, "no more is kept than the limits allow");
+  }
+  return out;
+}
+
+// By parse_rtsp alone: octets come in chunks, whole items are taken off the front.
 Items run(Octets input, std::size_t chunk, const RtspLimits& limits) {
   Items out;
   std::size_t begin = 0;
@@ -111,6 +144,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   for (std::size_t chunk = 1 + input.size() / 256; chunk < input.size(); chunk += is_short ? 1 : 1 + chunk / 2) {
     const auto pieces = run(input, chunk, limits);
     require(pieces.found == whole.found && pieces.end == whole.end, "every chunk size finds the same");
+    const auto cut = run_input(input, chunk, limits);
+    require(cut.found == whole.found && cut.end == whole.end, "what is cut in place is the same");
   }
   return 0;
 }
