@@ -24,9 +24,6 @@ constexpr StaticType static_types[] = {
     {17, "DVI4", 22050}, {18, "G729", 8000},  {25, "CelB", 90000},   {26, "JPEG", 90000}, {28, "nv", 90000},
     {31, "H261", 90000}, {32, "MPV", 90000},  {33, "MP2T", 90000},   {34, "H263", 90000}};
 
-// More than a medium can use: payload types are 7 bits (RFC 3550 §5.1).
-constexpr std::size_t most_formats = 128;
-
 // Takes the next word off the front; units put several blanks or a tab between two.
 std::string_view word(std::string_view& rest) {
   rest = trim(rest);
@@ -36,6 +33,7 @@ std::string_view word(std::string_view& rest) {
   return out;
 }
 
+// 7 bits (RFC 3550 §5.1); each is taken once, so a medium has at most 128.
 bool read_payload_type(std::string_view text, int& out) { return read_number(text, out) && out >= 0 && out <= 127; }
 
 SdpFormat* format_of(SdpMedia& media, int payload_type) {
@@ -49,7 +47,6 @@ void read_rtpmap(SdpMedia& media, std::string_view value) {
   int payload_type = 0;
   if (!read_payload_type(word(value), payload_type)) return;
   auto* format = format_of(media, payload_type);
-  if (!format && media.formats.size() >= most_formats) return;
   if (!format) {
     media.formats.emplace_back();
     format = &media.formats.back();
@@ -116,7 +113,7 @@ std::optional<SdpMedia> read_media(std::string_view value) {
   std::string_view ports = word(value);
   if (!read_number(cut(ports, '/'), out.port) || out.port < 0 || out.port > 65535) return std::nullopt;
   out.protocol = word(value);
-  while (!trim(value).empty() && out.formats.size() < most_formats) {
+  while (!trim(value).empty()) {
     SdpFormat format;
     if (!read_payload_type(word(value), format.payload_type) || format_of(out, format.payload_type)) continue;
     for (const auto& known : static_types)

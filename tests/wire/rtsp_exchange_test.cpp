@@ -272,7 +272,10 @@ TEST_CASE("multicast: group and ports are the server's, or else those of the des
   CHECK(grant.ttl == 16);
   Script nowhere(wanted);
   nowhere.describe("c=IN IP4 192.0.2.10\r\n" + one_video);
-  CHECK(nowhere.grant("RTP/AVP;multicast").kind == Kind::failed);
+  CHECK(nowhere.grant("RTP/AVP;multicast;port=5000-5001").kind == Kind::failed);  // no group
+  Script portless(wanted);
+  portless.describe("c=IN IP4 233.252.0.1\r\n" + one_video);
+  CHECK(portless.grant("RTP/AVP;multicast").kind == Kind::failed);
   Script unicast(wanted);
   unicast.describe(described);
   CHECK(unicast.grant("RTP/AVP;unicast;client_port=1-2").fault.try_next == "try udp");
