@@ -38,6 +38,7 @@ json to_json(const Camera& c) {
               {"link_speed_mbps", static_cast<double>(c.link_speed_bps) / 1e6},
               {"power_source", sources[static_cast<int>(c.power_source)]},
               {"rtsp_port", c.rtsp_port},
+              {"onvif_https", c.onvif_https},
               {"onvif_port", c.onvif_port},
               {"card_use", c.card_use == CardUse::together ? "together" : "copies"},
               {"heads", json::array()},
@@ -54,6 +55,7 @@ json to_json(const Camera& c) {
     json streams = json::array();
     for (const auto& stream : head.streams) streams.push_back(to_json(stream));
     out["heads"].push_back({{"id", head.id}, {"view", head.view}, {"streams", streams}});
+    put(out["heads"].back(), "video_source", head.video_source);
   }
   for (const auto& card : c.cards)
     out["cards"].push_back({{"capacity_gb", card.capacity_bytes / 1e9}, {"speed_class", card.speed_class}});

@@ -76,13 +76,16 @@ struct Stream {
   RateMode rate_mode = RateMode::capped;
   std::optional<int> gop_frames;
   Transport transport = Transport::automatic;
-  std::optional<std::string> path;  // of the RTSP URL: "/head/1/main"; rtsp_port is the camera's
+  // Of the RTSP URL: "/head/1/main", on the camera's rtsp_port. Without it the unit is asked by ONVIF.
+  std::optional<std::string> path;
 };
 
 struct Head {
   std::string id;
   std::string view;            // what it looks at, for people
   std::vector<Stream> streams;
+  // The unit's token for it (ONVIF); without it heads go by the unit's order.
+  std::optional<std::string> video_source = std::nullopt;
 };
 
 struct Card {
@@ -104,7 +107,8 @@ struct Camera {
   std::optional<double> worst_power_w;          // infrared and heater on
   std::optional<std::string> login_secret;      // name of a secret {user, password}
   std::uint16_t rtsp_port = 554;
-  std::uint16_t onvif_port = 80;
+  bool onvif_https = false;
+  std::uint16_t onvif_port = 80;                // 443 where the design says onvif_https and no port
   std::vector<Head> heads;
   std::vector<Card> cards;
   CardUse card_use = CardUse::together;

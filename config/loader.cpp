@@ -112,6 +112,7 @@ void read_heads(ReadingFile& file, ObjectReader& in, Camera& out) {
     Head one;
     one.id = head.word("id");
     one.view = head.word("view", false);
+    one.video_source = head.optional_word("video_source");
     head.each("streams", [&](const std::string& stream) { one.streams.push_back(read_stream(file, stream)); });
     out.heads.push_back(std::move(one));
   }, true, 1);
@@ -142,7 +143,8 @@ Camera read_camera(ReadingFile& file, const std::string& pointer) {
   out.worst_power_w = in.optional_number("worst_power_w", 0, 100);
   out.login_secret = in.optional_word("login_secret");
   out.rtsp_port = port_number(in, "rtsp_port", out.rtsp_port);
-  out.onvif_port = port_number(in, "onvif_port", out.onvif_port);
+  out.onvif_https = in.truth("onvif_https", out.onvif_https);
+  out.onvif_port = port_number(in, "onvif_port", out.onvif_https ? 443 : 80);
   out.bench_limit_s = in.optional_number("bench_limit_s", 1, 1e6);
   out.bench_ambient_min_c = in.optional_number("bench_ambient_min_c", -90, 90);
   out.bench_ambient_max_c = in.optional_number("bench_ambient_max_c", -90, 90);

@@ -47,6 +47,31 @@ TEST_CASE("every sample site loads without a fault") {
   CHECK(count >= 1);
 }
 
+TEST_CASE("ONVIF by HTTPS has HTTPS's port unless the design names one; a head may name its video source") {
+  const auto camera_of = [](json change) {
+    auto design = good();
+    design["cameras"][0].erase("onvif_port");
+    design["cameras"][0].update(change);
+    const auto loaded = parse_design(design.dump(), "site.json");
+    REQUIRE(loaded.design);
+    return loaded.design->cameras[0];
+  };
+  CHECK(camera_of(json::object()).onvif_port == 80);
+  CHECK_FALSE(camera_of(json::object()).onvif_https);
+  CHECK(camera_of({{"onvif_https", true}}).onvif_port == 443);  // RFC 9110 §4.2.2
+  CHECK(camera_of({{"onvif_https", true}, {"onvif_port", 8443}}).onvif_port == 8443);
+  auto design = good();
+  CHECK_FALSE(camera_of(json::object()).heads[0].video_source);
+  design["cameras"][0]["heads"][0]["video_source"] = "VideoSource_1";
+  const auto loaded = parse_design(design.dump(), "site.json");
+  REQUIRE(loaded.design);
+  CHECK(loaded.design->cameras[0].heads[0].video_source == "VideoSource_1");
+  CHECK(to_json(*loaded.design)["cameras"][0]["heads"][0]["video_source"] == "VideoSource_1");
+  design["cameras"][0]["heads"][0]["video_source"] = "";
+  REQUIRE(faults_of(design).size() == 1);
+  CHECK(faults_of(design)[0].pointer == "/cameras/0/heads/0/video_source");
+}
+
 TEST_CASE("the demo depot has what a demo needs") {
   const auto design = *load_design(sites + "tram-depot.json").design;
   CHECK(design.switches.size() == 2);
