@@ -205,6 +205,8 @@ nlohmann::json Runner::conclude(const std::string& state) {
   const auto verdicts = verdict::judge_all(verdict::targets_of(design_, wanted_), readings_, when);
   judge_roll(verdicts);
   const auto strangers = whole_site() ? keeper_.roll().strangers() : std::vector<verdict::Stranger>();
+  auto findings = verdict::find_causes(verdicts, strangers);
+  for (auto& finding : verdict::find_not_as_told(readings_, design_.limits)) findings.push_back(std::move(finding));
   const auto counts = verdict::count(verdicts);
   std::vector<Entry> roll;
   for (const auto& entry : keeper_.roll().entries())
@@ -221,7 +223,7 @@ nlohmann::json Runner::conclude(const std::string& state) {
           {"roll", roll},
           {"strangers", strangers},
           {"verdicts", verdicts},
-          {"findings", verdict::find_causes(verdicts, strangers)},
+          {"findings", findings},
           {"headroom", headroom},
           {"counts", counts},
           {"exit_code", verdict::exit_code_of(counts)}};

@@ -2,6 +2,7 @@
 // Ids, causes and next steps are catalogued in docs/findings.md.
 #pragma once
 
+#include "config/design.hpp"
 #include "daemon/verdict/verdict.hpp"
 
 #include <nlohmann/json_fwd.hpp>
@@ -29,6 +30,11 @@ struct Stranger {
 
 std::vector<Finding> find_causes(const std::vector<Verdict>& verdicts,
                                  const std::vector<Stranger>& strangers);
+
+// Streams that send something else than their unit says they are set to: the last told_… reading of a subject against
+// the last measured one, beyond the design's tolerances and both uncertainties. One finding a stream; what is unread on
+// either side says nothing.
+std::vector<Finding> find_not_as_told(const std::vector<Reading>& readings, const config::Limits& limits);
 
 void to_json(nlohmann::json& out, const Finding& finding);
 void to_json(nlohmann::json& out, const Stranger& stranger);
