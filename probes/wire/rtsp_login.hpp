@@ -1,4 +1,4 @@
-// When a login is sent, renewed, and never sent again (RFC 2326 §11, RFC 7616 §3.3).
+// When a login is sent, renewed, and never sent again (RFC 7616 §3.3, RFC 7617).
 // One for each conversation.
 #pragma once
 
