@@ -16,6 +16,7 @@ using namespace std::chrono_literals;
 namespace {
 
 constexpr auto answer_limit = 5s;
+constexpr auto unit_limit = 20s;  // all that a unit is asked by ONVIF
 constexpr auto switch_limit = 15s;
 constexpr auto between_looks = 2s;
 constexpr int volume_files = 4;
@@ -38,35 +39,76 @@ Fault no_secret(const std::string& name) {
 
 }  // namespace
 
-asio::awaitable<Measured> RealInstruments::ask_camera(const config::Camera& camera, Stop&) {
-  const auto subject = config::subject_of(camera);
-  logins_.erase(camera.id);  // a new round tries anew
+asio::awaitable<Outcome<camera::CameraReport>> RealInstruments::ask_unit(const config::Camera& camera, Stop& stop) {
   camera::CameraRequest request;
   request.address = camera.address;
   request.onvif_tcp_port = camera.onvif_port;
+  request.https = camera.onvif_https;
   request.answer_limit = answer_limit;
+  request.total_limit = unit_limit;
   if (camera.login_secret) request.login = login_of(secrets_, *camera.login_secret);
-  auto report = co_await camera::ask_camera(std::move(request));
+  auto& told = told_[camera.id];
+  // However the asking ends, nobody waits for it for ever.
+  struct Asking {
+    Told& told;
+    explicit Asking(Told& t) : told(t) { told.state = Told::being_asked; }
+    ~Asking() { told.state = Told::asked; }
+  };
+  const Asking asking(told);
+  told.media.reset();
+  told.unread = "asking the unit broke off";
+  auto report = co_await camera::ask_camera(std::move(request), stop);
   if (!report) {
-    auto out = all_unread(subject, {"clock_offset_s", "serial", "firmware", "model"}, report.error());
-    co_return out;
+    told.unread = report.error().what;
+  } else if (report->media) {
+    told.media = report->media;
+  } else {
+    const auto why = report->unread.find("media");
+    told.unread = why == report->unread.end() ? "the unit does not tell" : why->second;
   }
+  co_return report;
+}
+
+asio::awaitable<Measured> RealInstruments::ask_camera(const config::Camera& camera, Stop& stop) {
+  const auto subject = config::subject_of(camera);
+  logins_.erase(camera.id);  // a new round tries anew
+  auto report = co_await ask_unit(camera, stop);
   Measured out;
-  out.readings = camera::to_readings(*report, subject);
+  if (report)
+    out.readings = camera::to_readings(*report, subject);
+  else
+    out = all_unread(subject, {"clock_offset_s", "serial", "firmware", "model"}, report.error());
+  const auto login = camera.login_secret ? login_of(secrets_, *camera.login_secret) : std::nullopt;
+  auto told = readings_told(camera, told_[camera.id], login ? login->password : "", now_utc());
+  out.readings.insert(out.readings.end(), std::make_move_iterator(told.begin()), std::make_move_iterator(told.end()));
   co_return out;
+}
+
+// A stream that is metered before its unit was asked asks first; the streams of a unit ask once.
+asio::awaitable<Outcome<std::string>> RealInstruments::find_url(const config::Camera& camera, const config::Head& head,
+                                                                const config::Stream& s, Stop& stop) {
+  auto& told = told_[camera.id];
+  if (!s.path) {
+    while (told.state == Told::being_asked) co_await pause_for(20ms);  // ends with the asking, which has limits
+    if (told.state == Told::unasked) co_await ask_unit(camera, stop);
+  }
+  auto url = url_of(camera, head, s, told);
+  co_return url;
 }
 
 asio::awaitable<Measured> RealInstruments::meter_stream(const config::Camera& camera, const config::Head& head,
                                                         const config::Stream& s, double seconds, Stop& stop) {
   const auto subject = config::subject_of(camera, head, s);
   stream::StreamRequest request;
-  request.url = config::stream_url(camera, s);
+  std::optional<Fault> fault;
+  auto url = co_await find_url(camera, head, s, stop);
+  if (url)
+    request.url = *url;
+  else
+    fault = url.error();
   request.duration = milliseconds_of(seconds);
   request.answer_limit = answer_limit;
   request.transport = static_cast<stream::TransportChoice>(s.transport);
-  std::optional<Fault> fault;
-  if (request.url.empty())
-    fault = Fault{FaultKind::bad_request, "the design gives no path for this stream", subject, "add “path”"};
   if (camera.login_secret) {
     request.login = login_of(secrets_, *camera.login_secret);
     if (!request.login) fault = no_secret(*camera.login_secret);

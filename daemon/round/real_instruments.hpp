@@ -4,6 +4,7 @@
 
 #include "config/secrets.hpp"
 #include "daemon/round/instruments.hpp"
+#include "daemon/round/told_media.hpp"
 
 #include <boost/asio/thread_pool.hpp>
 
@@ -38,10 +39,19 @@ class RealInstruments : public Instruments {
   };
   boost::asio::awaitable<void> wait_for_login(const std::string& camera);
 
+  // What a unit said of its streams when it was asked last. Those without a path wait for it.
+  struct Told : ToldMedia {
+    enum { unasked, being_asked, asked } state = unasked;
+  };
+  boost::asio::awaitable<Outcome<camera::CameraReport>> ask_unit(const config::Camera& camera, Stop& stop);
+  boost::asio::awaitable<Outcome<std::string>> find_url(const config::Camera& camera, const config::Head& head,
+                                                        const config::Stream& stream, Stop& stop);
+
   const config::Secrets& secrets_;
   boost::asio::thread_pool& blocking_;
   std::optional<config::FarEndAt> far_end_;
   std::map<std::string, Login> logins_;  // by camera
+  std::map<std::string, Told> told_;     // by camera
 };
 
 }  // namespace tallywire::round

@@ -1,4 +1,5 @@
-// ONVIF device service over SOAP 1.2: what is asked of a unit and what it answers (ONVIF Core). Without I/O.
+// ONVIF device service over SOAP 1.2: what is asked of a unit and what it answers (ONVIF Core; names and namespaces of
+// devicemgmt.wsdl and onvif.xsd). Without I/O. The media services stand in onvif_media.hpp.
 #pragma once
 
 #include "probes/fault.hpp"
@@ -13,6 +14,9 @@
 
 namespace tallywire::wire {
 
+inline constexpr const char* device_service = "http://www.onvif.org/ver10/device/wsdl";
+inline constexpr const char* device_path = "/onvif/device_service";  // ONVIF Core: the same on every unit
+
 // WS-Security UsernameToken digest: Base64(SHA-1(nonce octets + created + password)) (OASIS WSS UsernameToken
 // Profile 1.0).
 std::string username_token_digest(Octets nonce, std::string_view created, std::string_view password);
@@ -23,21 +27,31 @@ struct SoapLogin {
   SystemTime unit_time;             // the unit's own clock, so that a unit with a wrong clock lets us in
 };
 
+// One operation of a service. `arguments` is XML in the service's namespace, its texts escaped.
+struct OnvifQuestion {
+  std::string service = device_service;
+  std::string operation;
+  std::string arguments = {};
+};
+
 struct OnvifRequest {
-  std::string path = "/onvif/device_service";
   std::string content_type;  // with the action
   std::string body;
 };
 
-// Operations of the device service by name: "GetSystemDateAndTime", "GetDeviceInformation".
-OnvifRequest encode_onvif(const std::string& operation, const std::optional<SoapLogin>& login);
+OnvifRequest encode_onvif(const OnvifQuestion& question, const std::optional<SoapLogin>& login);
+
+OnvifQuestion ask_unit_time();         // no login needed (ONVIF Core, access classes)
+OnvifQuestion ask_unit_information();
+OnvifQuestion ask_services();
+OnvifQuestion ask_capabilities();      // what older units answer instead
 
 struct UnitTime {
   SystemTime utc{};
   bool by_ntp = false;
 };
 
-// Valid UTF-8, with '?' for each octet of the unit's that was none.
+// Texts are printable UTF-8 (printable.hpp).
 struct UnitInformation {
   std::string manufacturer;
   std::string model;
@@ -45,11 +59,22 @@ struct UnitInformation {
   std::string serial;
 };
 
+// Where the unit says its media services are; empty: it has none. As the unit writes them, any host.
+struct UnitServices {
+  std::string media1_url;
+  std::string media2_url;
+};
+
 inline constexpr std::size_t largest_soap = 256 * 1024;
 
-// Each answers `refused` for a SOAP fault that asks for a login, `malformed` for what is no such answer.
-// Documents with a DOCTYPE are refused: SOAP has none, and entities could expand without end.
+// Each answers `refused` for a SOAP fault that asks for a login, `unsupported` for another, `malformed` for what is no
+// such answer. Documents with a DOCTYPE are refused: SOAP has none, and entities could expand without end.
 Outcome<UnitTime> decode_unit_time(std::string_view body, const std::string& where);
 Outcome<UnitInformation> decode_unit_information(std::string_view body, const std::string& where);
+Outcome<UnitServices> decode_services(std::string_view body, const std::string& where);
+Outcome<UnitServices> decode_capabilities(std::string_view body, const std::string& where);
+
+// Whether an answer of any operation is a SOAP fault that asks for a login.
+bool asks_for_login(std::string_view body);
 
 }  // namespace tallywire::wire

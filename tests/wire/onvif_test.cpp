@@ -12,6 +12,7 @@ using namespace tallywire::wire;
 namespace {
 
 const std::string where = "192.0.2.10:80";
+const std::string no_text = "\xef\xbf\xbd";  // U+FFFD
 
 // SOAP 1.2 part 1 §5; names and namespaces of the ONVIF device service (devicemgmt.wsdl, onvif.xsd).
 std::string envelope(const std::string& body) {
@@ -74,16 +75,25 @@ TEST_CASE("The password digest has the value of the ONVIF Application Programmer
   CHECK(digest("AAECAwQFBgcICQoLDA0ODw==", "2026-01-02T03:04:05Z", "four rails") == "6u/Nrz4lh9xRvzUorLKHYTkFxO0=");
 }
 
+TEST_CASE("The two wrong ways to the digest give what check-values section 3 says, and not the right value") {
+  const std::string nonce = "LKqI6G/AikKCQrN0zqZFlg==";
+  const std::vector<std::uint8_t> left_in_base64(nonce.begin(), nonce.end());
+  const auto undecoded = username_token_digest(Octets(left_in_base64), "2010-09-16T07:50:45Z", "userpassword");
+  const auto without = username_token_digest(Octets(), "2010-09-16T07:50:45Z", "userpassword");
+  CHECK(undecoded == "YBCPSgpGYaaItaZAa5HaytT3CRM=");
+  CHECK(without == "Ce4KJ3PLZm6rd1JDN/7tTbDBS+E=");
+}
+
 TEST_CASE("A request carries the token of its nonce and of the unit's own whole second, and never the password") {
   const auto nonce = decode_base64("AAECAwQFBgcICQoLDA0ODw==");
   REQUIRE(nonce);
   const SoapLogin login{{"a<b&\"c", "four rails"}, *nonce, from_rfc3339("2026-01-02T03:04:05.75Z")};
-  const auto request = encode_onvif("GetDeviceInformation", login);
+  const auto request = encode_onvif(ask_unit_information(), login);
   CHECK(request.body.find("6u/Nrz4lh9xRvzUorLKHYTkFxO0=") != std::string::npos);  // check-values section 3
   CHECK(request.body.find(">2026-01-02T03:04:05Z<") != std::string::npos);
   CHECK(request.body.find("<Username>a&lt;b&amp;&quot;c</Username>") != std::string::npos);  // XML 1.0 §2.4
   CHECK(request.body.find("four rails") == std::string::npos);
-  CHECK(encode_onvif("GetDeviceInformation", std::nullopt).body.find("Security") == std::string::npos);
+  CHECK(encode_onvif(ask_unit_information(), std::nullopt).body.find("Security") == std::string::npos);
 }
 
 TEST_CASE("Device information is read whatever the prefixes are") {
@@ -138,7 +148,7 @@ TEST_CASE("A SOAP fault that asks for a login is refused, another is unsupported
   CHECK(kind_of(fault("wsse:FailedAuthentication")) == FaultKind::refused);  // WS-Security 1.0 §12
   CHECK(kind_of(fault("ter:ActionNotSupported")) == FaultKind::unsupported);
   const auto told = decode_unit_information(fault("ter:ActionNotSupported"), where);
-  CHECK(told.error().what == "the unit answered a fault: no ?");
+  CHECK(told.error().what == "the unit answered a fault: no " + no_text);
 }
 
 TEST_CASE("What is no such answer is malformed") {
@@ -179,15 +189,39 @@ TEST_CASE("Names come out as UTF-8 whatever the unit sends") {
   CHECK(model_of(information("A\xe2\x89\xa2\xce\x91.")) == "A\xe2\x89\xa2\xce\x91.");
   CHECK(model_of(information("\xf0\xa3\x8e\xb4")) == "\xf0\xa3\x8e\xb4");
   CHECK(model_of(information("\xf4\x8f\xbf\xbf")) == "\xf4\x8f\xbf\xbf");
-  CHECK(model_of(information("caf\xe9 1")) == "caf? 1");
-  CHECK(model_of(information("a\xc0\x80z")) == "a??z");
-  CHECK(model_of(information("a\xe0\x80\x80z")) == "a???z");
-  CHECK(model_of(information("a\xed\xa0\x80z")) == "a???z");
-  CHECK(model_of(information("a\xf4\x90\x80\x80z")) == "a????z");
-  CHECK(model_of(information("a\xffz\xe2\x89")) == "a?z??");
-  CHECK(model_of(information("&#xD800;")) == "???");  // a reference to a surrogate, which XML 1.0 §2.2 forbids
+  CHECK(model_of(information("caf\xe9 1")) == "caf" + no_text + " 1");
+  CHECK(model_of(information("a\xc0\x80z")) == "a" + no_text + no_text + "z");
+  CHECK(model_of(information("a\xe0\x80\x80z")) == "a" + no_text + no_text + no_text + "z");
+  CHECK(model_of(information("a\xed\xa0\x80z")) == "a" + no_text + no_text + no_text + "z");
+  CHECK(model_of(information("a\xf4\x90\x80\x80z")) == "a" + no_text + no_text + no_text + no_text + "z");
+  CHECK(model_of(information("a\xffz\xe2\x89")) == "a" + no_text + "z" + no_text + no_text);
+  CHECK(model_of(information("&#xD800;")) == no_text + no_text + no_text);  // a reference to a surrogate, which XML 1.0 §2.2 forbids
   // XML 1.0 §4.3.3: the declaration says which code it is.
   CHECK(model_of(replaced(information("caf\xe9"), "UTF-8", "ISO-8859-1")) == "caf\xc3\xa9");
+}
+
+TEST_CASE("Where the media services are: all of the list, or the one that older units tell") {
+  // ONVIF devicemgmt.wsdl: tds:Service has Namespace and XAddr; GetCapabilities tells tt:Capabilities/tt:Media/tt:XAddr.
+  const auto service = [](const std::string& name, const std::string& url) {
+    return "<tds:Service><tds:Namespace>" + name + "</tds:Namespace><tds:XAddr>" + url +
+           "</tds:XAddr><tds:Version><tt:Major>2</tt:Major></tds:Version></tds:Service>";
+  };
+  const auto told = decode_services(
+      envelope("<tds:GetServicesResponse>" + service("http://www.onvif.org/ver10/media/wsdl", " http://192.0.2.10/m1\n") +
+               service("http://www.onvif.org/ver20/media/wsdl", "http://192.0.2.10/m2") +
+               service("http://www.onvif.org/ver20/imaging/wsdl", "http://192.0.2.10/i") + "</tds:GetServicesResponse>"),
+      where);
+  REQUIRE(told.has_value());
+  CHECK(told->media1_url == "http://192.0.2.10/m1");
+  CHECK(told->media2_url == "http://192.0.2.10/m2");
+  const auto older = decode_capabilities(
+      envelope("<tds:GetCapabilitiesResponse><tds:Capabilities><tt:Device><tt:XAddr>http://192.0.2.10/d</tt:XAddr>"
+               "</tt:Device><tt:Media><tt:XAddr>http://192.0.2.10/m</tt:XAddr></tt:Media></tds:Capabilities>"
+               "</tds:GetCapabilitiesResponse>"),
+      where);
+  REQUIRE(older.has_value());
+  CHECK(older->media1_url == "http://192.0.2.10/m");
+  CHECK(older->media2_url.empty());
 }
 
 TEST_CASE("Random octets, and good answers with random octets, never crash and give UTF-8 or a Fault") {
