@@ -136,6 +136,8 @@ std::int64_t FrameLog::lost_between(std::int64_t step, std::int64_t missing) {
   const std::int64_t lost =
       std::clamp<std::int64_t>((step + usual_step_ / 2) / usual_step_ - 1, 0, missing);
   lost_frames_ += lost;
+  const bool fits = std::abs(step - (lost + 1) * usual_step_) * 8 < usual_step_;
+  doubtful_ += fits ? 0 : std::max<std::int64_t>(1, lost);
   return lost;
 }
 

@@ -66,6 +66,7 @@ class FrameLog {
   std::int64_t key_octets_max() const { return key_octets_max_; }
   std::int64_t frame_octets_max() const { return frame_octets_max_; }
   std::int64_t lost_frames() const { return lost_frames_; }       // lost whole, by gaps in numbers and time stamps
+  std::int64_t doubtful_frames() const { return doubtful_; }      // of these, where the step is no multiple of the usual one
   std::int64_t left_out_frames() const { return left_out_; }      // never sent: time stamps step over them, no loss
   std::int64_t time_jumps() const { return time_jumps_; }
   bool reorders() const { return reorders_; }                     // time stamps go back: frames out of display order
@@ -122,7 +123,7 @@ class FrameLog {
   std::int64_t gop_min_ = 0, gop_max_ = 0;
   std::int64_t whole_keys_ = 0;
   std::int64_t key_octets_ = 0, key_octets_max_ = 0, frame_octets_max_ = 0;
-  std::int64_t lost_frames_ = 0, left_out_ = 0, time_jumps_ = 0;
+  std::int64_t lost_frames_ = 0, doubtful_ = 0, left_out_ = 0, time_jumps_ = 0;
 
   std::int64_t past_frames_ = 0, past_keys_ = 0, past_ns_ = 0;
   Between past_frame_sums_, past_gop_sums_;

@@ -76,7 +76,7 @@ void Meter::report_frame_rates(StreamReport& out) const {
     out.frame_rate_hz = static_cast<double>(gops.frames) * clock_hz / static_cast<double>(gops.ticks);
   } else if (frames.count > 0 && frames.ticks > 0) {
     const double rate = static_cast<double>(frames.count) * clock_hz / static_cast<double>(frames.ticks);
-    const auto doubtful = static_cast<double>(frames_.lost_frames() + (frames_.reorders() ? 2 : 0));
+    const auto doubtful = static_cast<double>(frames_.doubtful_frames() + (frames_.reorders() ? 2 : 0));
     out.frame_rate_hz = rate;
     out.uncertainty["frame_rate_hz"] = rate * doubtful / static_cast<double>(frames.count);
   } else {
@@ -99,7 +99,7 @@ void Meter::report_gops(StreamReport& out) const {
     out.gop_frames = static_cast<double>(gops.frames) / count;
     out.gop_frames_min = frames_.gop_frames_min();
     out.gop_frames_max = frames_.gop_frames_max();
-    out.uncertainty["gop_frames"] = static_cast<double>(frames_.lost_frames()) / count;
+    out.uncertainty["gop_frames"] = static_cast<double>(frames_.doubtful_frames()) / count;
   } else {
     const char* reason = settings_.kind == "video" ? "fewer than two key frames were received" : "this is no video";
     for (const char* field : {"gop_s", "gop_frames", "gop_frames_min", "gop_frames_max"}) out.unread[field] = reason;
@@ -155,14 +155,14 @@ void Meter::report_rates(StreamReport& out) const {
     out.wire_bps = covered.wire_octets * 8 / seconds + overhead_bps();
     out.window_s = seconds;
     out.window_gops = whole_gops ? gops.count : 0;
-    out.method = method + (whole_gops ? std::to_string(gops.count) + " whole GOPs in " : "no two key frames in ") +
+    out.method = method + (whole_gops ? std::to_string(gops.count) + " whole GOPs" : settings_.kind == "video" ? "no two key frames" : "packets") + " in " +
                  plain(metered_s) + " s";
   } else if (metered_s > 0) {
     out.payload_bps = static_cast<double>(frames_.payload_octets()) * 8 / metered_s;
     out.wire_bps = frames_.wire_octets() * 8 / metered_s + overhead_bps();
     out.window_s = metered_s;
     out.window_gops = 0;
-    out.method = method + "packets of " + plain(metered_s) + " s";
+    out.method = method + "packets in " + plain(metered_s) + " s";
   } else {
     for (const char* field : {"payload_bps", "wire_bps", "window"}) out.unread[field] = "a single packet was received";
     out.method = method + "a single packet";

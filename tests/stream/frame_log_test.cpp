@@ -122,6 +122,11 @@ TEST_CASE("frames that the unit leaves out are told from frames that the path lo
   CHECK(losing.log.lost_frames() == 10);
   CHECK(rate_of(losing.log) == Approx(25).epsilon(1e-12));
   CHECK(slower.log.left_out_frames() == 0);
+  CHECK(losing.log.doubtful_frames() == 0);
+  // A loss where the step is two frames and a half: how many were lost is a guess.
+  losing.at_ns += 100'000'000;
+  losing.packet(losing.rtp_time + 9000, 2);
+  CHECK(losing.log.doubtful_frames() == 2);
 }
 
 TEST_CASE("a key frame that lacks a packet counts for the GOP, not for the size of key frames") {
