@@ -69,7 +69,8 @@ std::optional<ClockEstimate> ClockEnvelope::estimate(double resolution_ns) const
   std::sort(slopes.begin(), slopes.end());
   const std::size_t middle = slopes.size() / 2, rank = std::min(middle, interval_rank(points.size()));
   const double slope = slopes[middle];
-  const double half = std::max(slopes[std::min(slopes.size() - 1, middle + rank)] - slope, slope - slopes[middle - rank]);
+  const double upper = slopes[std::min(slopes.size() - 1, middle + rank)], lower = slopes[middle - rank];
+  const double half = std::max(upper - slope, slope - lower);
 
   ClockEstimate out;
   const double span = run(points.front(), points.back());

@@ -1,7 +1,7 @@
-// A clock against another, through delays that vary: of each stretch of time only the least delayed event is kept, and a
-// line is laid through these by the median of all slopes (Theil and Sen), which a quarter of bad points cannot bend. Its
-// half width is Sen's 95 % interval (P. K. Sen, Journal of the American Statistical Association 63, 1968, from memory),
-// with the resolution of the clocks added. Constant memory; no I/O; one thread at a time.
+// A clock against another, through delays that vary: of each stretch of time only the least delayed event is kept, and
+// a line is laid through these by the median of all slopes (Theil and Sen), which a quarter of bad points cannot bend.
+// Its half width is Sen's 95 % interval (P. K. Sen, Journal of the American Statistical Association 63, 1968, from
+// memory), with the resolution of the clocks added. Constant memory; no I/O; one thread at a time.
 #pragma once
 
 #include <array>
@@ -22,8 +22,8 @@ struct ClockEstimate {
 
 class ClockEnvelope {
  public:
-  // An event that the other clock stamps `told_ns` and that was seen `at_ns` by ours; `index` counts events. `at_ns` must
-  // not go back by more than a bin.
+  // An event that the other clock stamps `told_ns` and that was seen `at_ns` by ours; `index` counts events. `at_ns`
+  // must not go back by more than a bin.
   void add(std::int64_t at_ns, std::int64_t told_ns, std::int64_t index);
   // None when fewer than `least_points` bins hold an event: too short or too rare.
   std::optional<ClockEstimate> estimate(double resolution_ns) const;

@@ -34,7 +34,8 @@ struct Between {
 
 class FrameLog {
  public:
-  // `by_picture`: only a packet with a picture in it makes a frame, as parameter sets may carry a time stamp of their own.
+  // `by_picture`: only a packet with a picture in it makes a frame, as parameter sets may carry a time stamp of their
+  // own.
   FrameLog(std::uint32_t clock_hz, bool by_picture)
       : clock_hz_(clock_hz == 0 ? 90000 : clock_hz), by_picture_(by_picture) {}
 
@@ -66,7 +67,7 @@ class FrameLog {
   std::int64_t key_octets_max() const { return key_octets_max_; }
   std::int64_t frame_octets_max() const { return frame_octets_max_; }
   std::int64_t lost_frames() const { return lost_frames_; }       // lost whole, by gaps in numbers and time stamps
-  std::int64_t doubtful_frames() const { return doubtful_; }      // of these, where the step is no multiple of the usual one
+  std::int64_t doubtful_frames() const { return doubtful_; }      // of these: the step is no multiple of the usual
   std::int64_t left_out_frames() const { return left_out_; }      // never sent: time stamps step over them, no loss
   std::int64_t time_jumps() const { return time_jumps_; }
   bool reorders() const { return reorders_; }                     // time stamps go back: frames out of display order

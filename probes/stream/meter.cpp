@@ -101,7 +101,8 @@ bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
   return frames_.add(facts);
 }
 
-// Numbers jumped, and a second packet has confirmed it: the path lost what lies between, or the source has started again.
+// Numbers jumped, and a second packet has confirmed it: the path lost what lies between, or the source has started
+// again.
 void Meter::take_jump(const PacketFacts& facts) {
   PacketFacts first = jump_;
   if (frames_.goes_on(facts.rtp_time, facts.at_ns)) {

@@ -2,8 +2,9 @@
 // clock of its own, memory that does not grow with the stream. The receiver and the tap both feed it.
 //
 // Jitter is that of RFC 3550 A.8 over every packet as it came, duplicates and packets of the same frame too; only
-// packets that A.1 refuses and nothing confirms are left out. Loss counts each number once, so that a duplicate hides none. A meter belongs to
-// one thread at a time; nothing is allocated for a packet, but for a parameter set that differs from the one before.
+// packets that A.1 refuses and nothing confirms are left out. Loss counts each number once, so that a duplicate hides
+// none. A meter belongs to one thread at a time; nothing is allocated for a packet, but for a parameter set that
+// differs from the one before.
 #pragma once
 
 #include "probes/stream/frame_log.hpp"
@@ -71,14 +72,16 @@ class Meter {
   void report_picture(StreamReport& out) const;
   void report_frame_rates(StreamReport& out) const;
   void report_gops(StreamReport& out) const;
+  void report_windows(StreamReport& out) const;
   void report_rates(StreamReport& out) const;
   void report_packets(StreamReport& out) const;
   void report_clocks(StreamReport& out) const;
   void find_what_broke(StreamReport& out) const;
   void find_what_is_odd(StreamReport& out) const;
   void find_contradictions(StreamReport& out) const;
+  void count_track_frames(TrackReport& out, const StreamReport& whole) const;
   double overhead_bps() const;
-  double loss_octets() const;
+  double doubtful_octets(bool whole_gops) const;
   double seconds_of(std::int64_t ticks) const;
   double jitter_ms() const;
   bool contradicts(const ClockEstimate& clock) const;

@@ -87,7 +87,8 @@ void Meter::find_what_is_odd(StreamReport& out) const {
   const std::int64_t left_out = frames_.left_out_frames();
   if (settings_.kind == "video" && left_out >= 2 && left_out * 4 < frames_.frames())
     findings.push_back("the time stamps step over " + std::to_string(left_out) +
-                       " frames though no packet is missing: the unit left them out; look at its load and exposure time");
+                       " frames though no packet is missing: the unit left them out; look at its load and "
+                       "exposure time");
   if (codec_ == Codec::h264 && frames_.keys() == 0 && pictures_.parameter_sets() >= 2) {
     std::string sentence = "no IDR picture came though parameter sets repeat";
     if (pictures_.recovery_points() > 0)
@@ -101,7 +102,8 @@ void Meter::find_what_is_odd(StreamReport& out) const {
   if (unaccounted) {
     const auto sent = static_cast<double>(*sender_.summary().sent_packets);
     if (std::abs(static_cast<double>(*unaccounted)) > std::max(20.0, sent * 0.01))
-      findings.push_back("the unit's sender reports count " + number(sent, 0) + " packets sent where its packet numbers make " +
+      findings.push_back("the unit's sender reports count " + number(sent, 0) +
+                         " packets sent where its packet numbers make " +
                          number(sent - static_cast<double>(*unaccounted), 0) + ": one of the two is wrong");
   }
 }
@@ -111,7 +113,8 @@ void Meter::find_contradictions(StreamReport& out) const {
   const auto clock = frames_.clock();
   if (settings_.kind == "video" && clock && contradicts(*clock) && out.frame_rate_hz && out.arrival_frame_rate_hz)
     findings.push_back("the time stamps make " + number(*out.frame_rate_hz, 3) + " frames/s, but " +
-                       number(*out.arrival_frame_rate_hz, 3) + " arrive: the unit stamps by count and leaves frames out, or its RTP clock runs " +
+                       number(*out.arrival_frame_rate_hz, 3) +
+                       " arrive: the unit stamps by count and leaves frames out, or its RTP clock runs " +
                        number(std::abs(clock->ppm) / 1e4, 2) + " % " + (clock->ppm > 0 ? "fast" : "slow"));
   const auto& told = settings_.told;
   if (told.profile_level_id && !pictures_.profile_level_id().empty() &&
@@ -124,7 +127,8 @@ void Meter::find_contradictions(StreamReport& out) const {
                        size_of(seen->width, seen->height));
   const auto& promised = pictures_.told();
   if (seen && promised && (promised->width != seen->width || promised->height != seen->height))
-    findings.push_back("the parameter sets of the session description say " + size_of(promised->width, promised->height) +
+    findings.push_back("the parameter sets of the session description say " +
+                       size_of(promised->width, promised->height) +
                        ", those in the stream " + size_of(seen->width, seen->height));
   if (!out.frame_rate_hz) return;
   const double uncertainty = out.uncertainty_of("frame_rate_hz");

@@ -1,7 +1,7 @@
 // What the meter's counts amount to.
 #include "probes/stream/meter.hpp"
 
-#include <cmath>
+#include <algorithm>
 #include <cstdio>
 
 namespace tallywire::stream {
@@ -9,6 +9,9 @@ namespace {
 
 const char* const too_few_frames = "fewer than two frames were received";
 const char* const too_few_points = "too short: it needs frames in 8 different quarters of a second of one stretch";
+
+const char* const jpeg_too_large =
+    "the picture is larger than RTP/JPEG can say (RFC 2435 §3.1.5), and no header extension tells its size";
 
 std::string plain(double value) {
   char text[32];
@@ -25,31 +28,19 @@ const char* name_of(Wrapping::Transport transport) {
   return "udp";
 }
 
-std::string capitals(std::string text) {
-  for (char& c : text)
-    if (c >= 'a' && c <= 'z') c = static_cast<char>(c - 32);
-  return text;
-}
-
-std::string codec_name(const MeterSettings& settings) {
-  if (settings.codec == Codec::h265) return "H265";  // some units call it HEVC
-  return capitals(settings.encoding_name);
-}
-
 }  // namespace
 
 void Meter::report_picture(StreamReport& out) const {
   if (settings_.encoding_name.empty())
     out.unread["codec"] = "the session did not name it";
   else
-    out.codec = codec_name(settings_);
+    out.codec = name_of_codec(settings_);
   const auto& picture = pictures_.picture();
   if (!picture) {
-    const char* reason = !is_video(codec_)        ? "this payload is no video that the meter reads"
-                         : codec_ != Codec::jpeg  ? "no sequence parameter set was seen"
-                         : pictures_.jpeg_without_size()
-                             ? "the picture is larger than RTP/JPEG can say (RFC 2435 §3.1.5), and no header extension tells its size"
-                             : "no JPEG header was seen";
+    const char* reason = !is_video(codec_)                ? "this payload is no video that the meter reads"
+                         : codec_ != Codec::jpeg          ? "no sequence parameter set was seen"
+                         : pictures_.jpeg_without_size() ? jpeg_too_large
+                                                          : "no JPEG header was seen";
     for (const char* field : {"width", "height", "profile", "level", "vui_frame_rate_hz"}) out.unread[field] = reason;
     return;
   }
@@ -120,12 +111,6 @@ double Meter::overhead_bps() const {
   return wire_octets(static_cast<std::size_t>(tcp_overhead_), settings_.wrapping) * 8 / seconds;
 }
 
-// Payload that was sent and did not arrive, as far as packets are alike.
-double Meter::loss_octets() const {
-  const auto received = static_cast<double>(std::max<std::int64_t>(1, sequence_.received()));
-  return static_cast<double>(sequence_.lost()) * static_cast<double>(frames_.payload_octets()) / received;
-}
-
 // The span of RTP time as our clock has it: the same, unless the unit's stamps contradict the arrivals.
 double Meter::seconds_of(std::int64_t ticks) const {
   const auto clock = frames_.clock();
@@ -133,7 +118,7 @@ double Meter::seconds_of(std::int64_t ticks) const {
   return clock && contradicts(*clock) ? told_s / (1 + clock->ppm / 1e6) : told_s;
 }
 
-void Meter::report_rates(StreamReport& out) const {
+void Meter::report_windows(StreamReport& out) const {
   for (const int window : {10, 100, 1000}) out.peak_bps[window] = windows_.peak_bps(window);
   for (std::size_t w = 0; w < RateWindows::windows_ms.size(); ++w) {
     WindowCounts counts{RateWindows::windows_ms[w], {}};
@@ -142,11 +127,15 @@ void Meter::report_rates(StreamReport& out) const {
       if (classes[i] > 0) counts.counts.emplace_back(RateHistogram::edge_of(i), classes[i]);
     out.windows.push_back(std::move(counts));
   }
+}
+
+void Meter::report_rates(StreamReport& out) const {
   const double metered_s = frames_.metered_s();
   const auto gops = frames_.gop_sums(), frames = frames_.frame_sums();
   const bool whole_gops = gops.count > 0 && gops.ticks > 0;
   const bool whole_frames = codec_ != Codec::metadata && frames.count > 0 && frames.ticks > 0;
   const std::string method = "RTP over " + *out.transport + ", ";
+  const std::string how_long = " in " + plain(metered_s) + " s";
   // By the source's own clock: free of where the cut falls and of jitter.
   if (whole_gops || whole_frames) {
     const Between& covered = whole_gops ? gops : frames;
@@ -154,32 +143,36 @@ void Meter::report_rates(StreamReport& out) const {
     out.payload_bps = static_cast<double>(covered.payload_octets) * 8 / seconds;
     out.wire_bps = covered.wire_octets * 8 / seconds + overhead_bps();
     out.window_s = seconds;
-    out.window_gops = whole_gops ? gops.count : 0;
-    out.method = method + (whole_gops ? std::to_string(gops.count) + " whole GOPs" : settings_.kind == "video" ? "no two key frames" : "packets") + " in " +
-                 plain(metered_s) + " s";
+    const std::string cover = whole_gops                   ? std::to_string(gops.count) + " whole GOPs"
+                              : settings_.kind == "video" ? "no two key frames"
+                                                          : "packets";
+    out.method = method + cover + how_long;
   } else if (metered_s > 0) {
     out.payload_bps = static_cast<double>(frames_.payload_octets()) * 8 / metered_s;
     out.wire_bps = frames_.wire_octets() * 8 / metered_s + overhead_bps();
     out.window_s = metered_s;
-    out.window_gops = 0;
-    out.method = method + "packets in " + plain(metered_s) + " s";
+    out.method = method + "packets" + how_long;
   } else {
     for (const char* field : {"payload_bps", "wire_bps", "window"}) out.unread[field] = "a single packet was received";
     out.method = method + "a single packet";
     return;
   }
-  double doubtful = loss_octets();
-  if (!whole_gops && settings_.kind == "video") {
-    // One key frame more or less falls into the window. One that was never seen is up to 20 times the size of the
-    // others (common practice).
-    const double mean_frame = static_cast<double>(frames_.payload_octets()) /
-                              static_cast<double>(std::max<std::int64_t>(1, frames_.frames()));
-    doubtful += frames_.whole_keys() > 0 ? static_cast<double>(frames_.key_octets_max()) : 20 * mean_frame;
-  }
-  out.uncertainty["payload_bps"] = doubtful * 8 / *out.window_s;
-  out.uncertainty["wire_bps"] =
-      out.uncertainty["payload_bps"] * frames_.wire_octets() /
-      static_cast<double>(std::max<std::int64_t>(1, frames_.payload_octets()));
+  out.window_gops = whole_gops ? gops.count : 0;
+  const double half_bps = doubtful_octets(whole_gops) * 8 / *out.window_s;
+  const auto payload = static_cast<double>(std::max<std::int64_t>(1, frames_.payload_octets()));
+  out.uncertainty["payload_bps"] = half_bps;
+  out.uncertainty["wire_bps"] = half_bps * frames_.wire_octets() / payload;
+}
+
+// Payload that the rate may lack or have too much of: what was lost, as far as packets are alike; and one key frame more or
+// less, which is up to 20 times the size of the others where none was seen (common practice).
+double Meter::doubtful_octets(bool whole_gops) const {
+  const auto payload = static_cast<double>(frames_.payload_octets());
+  const auto received = static_cast<double>(std::max<std::int64_t>(1, sequence_.received()));
+  const double lost = static_cast<double>(sequence_.lost()) * payload / received;
+  if (whole_gops || settings_.kind != "video") return lost;
+  const double mean_frame = payload / static_cast<double>(std::max<std::int64_t>(1, frames_.frames()));
+  return lost + (frames_.whole_keys() > 0 ? static_cast<double>(frames_.key_octets_max()) : 20 * mean_frame);
 }
 
 void Meter::report_packets(StreamReport& out) const {
@@ -242,55 +235,13 @@ StreamReport Meter::report() const {
   report_picture(out);
   report_frame_rates(out);
   report_gops(out);
+  report_windows(out);
   report_rates(out);
   report_packets(out);
   report_clocks(out);
   find_what_broke(out);
   find_what_is_odd(out);
   find_contradictions(out);
-  return out;
-}
-
-TrackReport Meter::track_report() const {
-  TrackReport out;
-  out.kind = settings_.kind;
-  out.codec = codec_name(settings_);
-  if (packets_ == 0) {
-    for (const char* field : {"payload_bps", "wire_bps", "loss_ratio", "jitter_ms", "ssrc", "frames", "frame_rate_hz"})
-      out.unread[field] = malformed_ > 0 ? "what came was no RTP" : "no packet came";
-    return out;
-  }
-  const StreamReport whole = report();
-  out.packets = *whole.packets;
-  out.payload_bytes = *whole.payload_bytes;
-  out.payload_bps = whole.payload_bps;
-  out.wire_bps = whole.wire_bps;
-  out.lost_packets = *whole.lost_packets;
-  out.loss_ratio = whole.loss_ratio;
-  out.reordered = *whole.reordered_packets;
-  out.duplicates = *whole.duplicate_packets;
-  out.jitter_ms = whole.jitter_ms;
-  out.ssrc = whole.ssrc;
-  out.duration_s = *whole.duration_s;
-  for (const char* field : {"payload_bps", "wire_bps"})
-    if (whole.unread.contains(field)) out.unread[field] = whole.unread.at(field);
-  const auto sums = frames_.frame_sums();
-  if (out.kind == "video") {
-    out.frames = frames_.frames();
-    out.frame_rate_hz = whole.frame_rate_hz;
-    if (!out.frame_rate_hz) out.unread["frame_rate_hz"] = whole.unread.at("frame_rate_hz");
-  } else if (codec_ == Codec::aac || codec_ == Codec::metadata) {
-    out.frames = frames_.units_total();
-    const double seconds =
-        codec_ == Codec::aac ? static_cast<double>(sums.ticks) / clock_hz_ : frames_.metered_s();
-    const auto units = static_cast<double>(codec_ == Codec::aac ? sums.units : frames_.units_total());
-    if (seconds > 0)
-      out.frame_rate_hz = units / seconds;
-    else
-      out.unread["frame_rate_hz"] = too_few_frames;
-  } else {
-    for (const char* field : {"frames", "frame_rate_hz"}) out.unread[field] = "this codec has no frames to count";
-  }
   return out;
 }
 

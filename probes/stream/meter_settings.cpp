@@ -17,13 +17,18 @@ unsigned number_of(const std::string& fmtp, const char* name) {
   return error == std::errc() && end == text.data() + text.size() && out <= most ? out : 0;
 }
 
+std::string capitals(std::string text) {
+  for (char& c : text)
+    if (c >= 'a' && c <= 'z') c = static_cast<char>(c - 32);
+  return text;
+}
+
 bool begins_with(const std::string& text, const char* start) { return text.rfind(start, 0) == 0; }
 
 }  // namespace
 
 Codec codec_of(const std::string& encoding_name) {
-  std::string upper;
-  for (const char c : encoding_name) upper += static_cast<char>(c >= 'a' && c <= 'z' ? c - 32 : c);
+  const std::string upper = capitals(encoding_name);
   if (upper == "H264") return Codec::h264;
   if (upper == "H265" || upper == "HEVC") return Codec::h265;
   if (upper == "JPEG") return Codec::jpeg;
@@ -32,6 +37,10 @@ Codec codec_of(const std::string& encoding_name) {
   if (upper == "MPEG4-GENERIC") return Codec::aac;
   if (begins_with(upper, "VND.ONVIF.METADATA")) return Codec::metadata;
   return upper.empty() ? Codec::unknown : Codec::other;
+}
+
+std::string name_of_codec(const MeterSettings& settings) {
+  return settings.codec == Codec::h265 ? "H265" : capitals(settings.encoding_name);
 }
 
 double wire_octets(std::size_t rtp_octets, const Wrapping& wrapping) {

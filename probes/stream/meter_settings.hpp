@@ -52,6 +52,9 @@ struct MeterSettings {
   Told told;
 };
 
+// The encoding name in capitals; H265 for units that call it HEVC.
+std::string name_of_codec(const MeterSettings& settings);
+
 // Fills `don_fields` and `au_headers` from the parameters of an fmtp line, and `told.profile_level_id` for H.264.
 void read_format_parameters(MeterSettings& settings, const std::string& fmtp);
 
