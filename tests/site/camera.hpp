@@ -11,6 +11,12 @@
 
 namespace tallywire::site {
 
+// What ONVIF tells of a stream beside its plan.
+struct StreamOffer {
+  std::string head;
+  int width_px = 0, height_px = 0;
+};
+
 struct Camera {
   std::string address;
   std::string interface = "eth0";
@@ -20,7 +26,9 @@ struct Camera {
   int onvif_port = 80;
   double clock_offset_s = 0;
   std::string speech = "whole"; // "silent": accepts and says nothing; "closed": only announces itself
+  int media_version = 2;        // ONVIF media service: 2, or 1 alone
   std::vector<StreamPlan> streams;
+  std::vector<StreamOffer> offers;  // one a stream
 };
 
 // Probes and announces the address as RFC 5227 lays down, with shorter pauses.

@@ -29,6 +29,7 @@ Camera read_camera(const char* path) {
   out.onvif_port = json.value("onvif_port", 80);
   out.clock_offset_s = json.value("clock_offset_s", 0.0);
   out.speech = json.value("speech", "whole");
+  out.media_version = json.value("media_version", 2);
   int index = 0;
   for (const auto& s : json.value("streams", nlohmann::json::array())) {
     StreamPlan plan;
@@ -40,6 +41,7 @@ Camera read_camera(const char* path) {
     plan.gop_frames = s.at("gop_frames");
     plan.base_port = 6000 + 10 * index++;
     out.streams.push_back(plan);
+    out.offers.push_back({s.value("head", "1"), s.value("width_px", 0), s.value("height_px", 0)});
   }
   return out;
 }

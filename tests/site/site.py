@@ -30,6 +30,7 @@ ROOT = HERE.parent.parent
 NETWORK_BITS = 24
 TECHNICIAN = "198.51.100.20"
 LOSS_EVERY = 50
+MEDIA1_ONLY = {"gate-north"}  # a unit of the older kind, without ONVIF's second media service
 
 # Name -> (what it hits, what is done, what a round must find). The shipped demo has all of these at once.
 FAULTS = {
@@ -209,8 +210,9 @@ class Site:
                     rate *= 1.5
                 if self.faults.get("short_rate") == name:
                     fps *= 0.6
-                streams.append({"path": stream["path"], "codec": stream["codec"], "file": str(self.clip_file(stream)),
-                                "frame_rate_hz": fps, "bit_rate_bps": rate, "gop_frames": stream["gop_frames"]})
+                streams.append({"path": stream.get("path", f"/head/{head['id']}/{stream['id']}"), "codec": stream["codec"],
+                                "head": head["id"], "width_px": stream["width_px"], "height_px": stream["height_px"],
+                                "file": str(self.clip_file(stream)), "frame_rate_hz": fps, "bit_rate_bps": rate, "gop_frames": stream["gop_frames"]})
         login = self.secrets[camera["login_secret"]]
         file = self.state.directory / f"camera-{camera['id']}.json"
         offset = 540 if self.faults.get("clock_off") == camera["id"] else 0
@@ -219,7 +221,8 @@ class Site:
         speech = next((word for word in ("silent", "closed") if self.faults.get(word) == camera["id"]), "whole")
         file.write_text(json.dumps({"address": camera["address"], "user": login["user"], "password": password, "speech": speech,
                                     "serial": camera["serial"], "rtsp_port": camera["rtsp_port"], "onvif_port": camera["onvif_port"],
-                                    "clock_offset_s": offset, "streams": streams}))
+                                    "clock_offset_s": offset, "media_version": 1 if camera["id"] in MEDIA1_ONLY else 2,
+                                    "streams": streams}))
         return file
 
     def clip_file(self, stream):
