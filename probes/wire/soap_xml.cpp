@@ -23,13 +23,14 @@ pugi::xml_node find(const pugi::xml_node& from, const char* local, int depth) {
 
 bool nested_too_deep(std::string_view body) {
   int depth = 0;
+  std::size_t end = 0;
   for (std::size_t i = 0; i + 1 < body.size(); ++i) {
     if (body[i] != '<') continue;
     if (body[i + 1] == '/')
       --depth;
     else if (body[i + 1] != '?' && body[i + 1] != '!') {
-      const auto end = body.find('>', i);
-      if (end == std::string_view::npos) break;  // cut off: the parser says so; looking on for each '<' takes seconds
+      if (end <= i) end = body.find('>', i);  // not anew for each '<': a megabyte of them would take seconds
+      if (end == std::string_view::npos) break;  // cut off: the parser says so
       if (body[end - 1] == '/') continue;
       if (++depth > deepest) return true;
     }
