@@ -21,7 +21,7 @@ def fuzz(build, target, seconds):
     findings.mkdir(exist_ok=True)
     words = HERE / "words" / target
     command = [build / "bin" / f"fuzz_{target}", f"-max_total_time={seconds}", "-rss_limit_mb=512", "-timeout=5",
-               f"-max_len={LONGEST.get(target, 4096)}", "-print_final_stats=1", "-use_value_profile=1",
+               f"-max_len={LONGEST.get(target, 4096)}", "-print_final_stats=1",
                f"-artifact_prefix={findings / target}-", *([f"-dict={words}"] if words.exists() else []),
                corpus, HERE / "seeds" / target]
     log = build / "findings" / f"{target}.log"

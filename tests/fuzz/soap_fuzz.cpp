@@ -1,8 +1,11 @@
 // Every decoder of ONVIF answers (SOAP 1.2): a value or a Fault, in valid UTF-8, for any octets.
 #include "probes/wire/onvif.hpp"
+#include "probes/wire/onvif_media.hpp"
 #include "tests/fuzz/fuzz.hpp"
 
 #include <nlohmann/json.hpp>
+
+#include <cmath>
 
 using namespace tallywire;
 using namespace tallywire::wire;
@@ -31,6 +34,45 @@ bool check_fault(const Outcome<Value>& outcome, std::size_t size) {
   return false;
 }
 
+template <class Number>
+void check_number(const std::optional<Number>& number) {
+  if (number) require(std::isfinite(static_cast<double>(*number)) && *number >= 0, "what is told is a number, not less than 0");
+}
+
+void check_profiles(const MediaProfiles& told, std::size_t size) {
+  require(told.profiles.size() <= most_profiles, "no more profiles than the limit");
+  require(told.left_off <= size, "no profile without its octets");
+  for (const auto& profile : told.profiles) {
+    const auto& encoder = profile.encoder;
+    for (const auto* text : {&profile.token, &profile.name, &profile.video_source, &encoder.token, &encoder.codec,
+                             &encoder.profile})
+      check_text(*text, size);
+    check_number(encoder.width_px);
+    check_number(encoder.height_px);
+    check_number(encoder.frame_rate_hz);
+    check_number(encoder.bit_rate_bps);
+    check_number(encoder.gop_frames);
+    require(std::isfinite(encoder.frame_rate_uncertainty_hz) && encoder.frame_rate_uncertainty_hz >= 0, "an uncertainty");
+  }
+}
+
+void check_media(std::string_view body, const std::string& where) {
+  const auto size = body.size();
+  for (const auto version : {MediaVersion::media1, MediaVersion::media2})
+    if (const auto profiles = decode_profiles(version, body, where); check_fault(profiles, size))
+      check_profiles(*profiles, size);
+  if (const auto sources = decode_video_sources(body, where); check_fault(sources, size))
+    for (const auto& token : *sources) check_text(token, size);
+  if (const auto uri = decode_stream_uri(body, where); check_fault(uri, size)) check_text(*uri, size);
+  if (const auto uri = decode_snapshot_uri(body, where); check_fault(uri, size)) check_text(*uri, size);
+}
+
+void check_services(const Outcome<UnitServices>& services, std::size_t size) {
+  if (!check_fault(services, size)) return;
+  check_text(services->media1_url, size);
+  check_text(services->media2_url, size);
+}
+
 }  // namespace
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
@@ -47,5 +89,9 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     for (const auto* text : {&information->manufacturer, &information->model, &information->firmware,
                              &information->serial})
       check_text(*text, size);
+  check_services(decode_services(body, where), size);
+  check_services(decode_capabilities(body, where), size);
+  check_media(body, where);
+  static_cast<void>(asks_for_login(body));
   return 0;
 }
