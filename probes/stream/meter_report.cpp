@@ -164,8 +164,8 @@ void Meter::report_rates(StreamReport& out) const {
   out.uncertainty["wire_bps"] = half_bps * frames_.wire_octets() / payload;
 }
 
-// Payload that the rate may lack or have too much of: what was lost, as far as packets are alike; and one key frame more or
-// less, which is up to 20 times the size of the others where none was seen (common practice).
+// Payload that the rate may lack or have too much of: what was lost, as far as packets are alike; and one key frame more
+// or less, which is up to 20 times the size of the others where none was seen (common practice).
 double Meter::doubtful_octets(bool whole_gops) const {
   const auto payload = static_cast<double>(frames_.payload_octets());
   const auto received = static_cast<double>(std::max<std::int64_t>(1, sequence_.received()));

@@ -40,6 +40,7 @@ bool any_finding(const StreamReport& report, const char* words) {
 
 }  // namespace
 
+#ifndef __SANITIZE_ADDRESS__  // which has an allocator of its own
 void* operator new(std::size_t size) {
   ++allocations;
   if (void* out = std::malloc(size)) return out;
@@ -47,6 +48,7 @@ void* operator new(std::size_t size) {
 }
 void operator delete(void* block) noexcept { std::free(block); }
 void operator delete(void* block, std::size_t) noexcept { std::free(block); }
+#endif
 
 TEST_CASE("a session that broke and was resumed shows a gap, no loss, and the same rates") {
   Meter meter(h264());
@@ -197,8 +199,13 @@ TEST_CASE("a meter is small, and a packet costs no allocation") {
     packets.push_back(packet(sequence++, frame * 3600, frame % 25 == 0 ? idr(1000) : difference(500), 7, true));
   }
   meter->add(packets.front(), noon);
-  const long before = allocations;
+  [[maybe_unused]] const long before = allocations;
   for (std::size_t i = 1; i < packets.size(); ++i) meter->add(packets[i], after(static_cast<double>(i) * 0.038));
+#ifdef __SANITIZE_ADDRESS__
+  WARN("allocations are not counted under the address sanitizer");
+#else
+  CHECK(before > 0);
   CHECK(allocations == before);
+#endif
   CHECK(meter->report().frame_rate_hz.value() == Approx(25));
 }
