@@ -148,6 +148,7 @@ ExchangeAction RtspExchange::give_ports(std::vector<PortPair> ports) {
     result_.left_out.push_back(track_name(result_.tracks.back().media) + ": no UDP ports were left for it");
     result_.tracks.pop_back();
   }
+  for (std::size_t i = 0; i < result_.tracks.size(); ++i) result_.tracks[i].own_ports = ports_[i];
   step_ = Step::setup;
   return send_step();
 }
