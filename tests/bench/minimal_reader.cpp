@@ -1,6 +1,7 @@
 // minimal_reader ADDRESS PORT STREAMS tcp|udp drained|each SECONDS: the least that receives N streams, as a yardstick:
 // one thread, epoll, packets counted and not looked into. `drained`: sleeps 10 ms, then empties what is ready;
-// `each`: wakes as data comes. It speaks only what stream_sender needs: SETUP and PLAY. Prints "playing" when all have begun, and at the end its counts as JSON.
+// `each`: wakes as data comes. It speaks only what stream_sender needs: SETUP and PLAY. Prints "playing" when all have
+// begun, and at the end its counts as JSON.
 #include "probes/wire/rtsp_message.hpp"
 
 #include <arpa/inet.h>

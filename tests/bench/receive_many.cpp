@@ -1,6 +1,6 @@
-// receive_many ADDRESS PORT STREAMS tcp|udp|multicast SECONDS [WALK_IN_S]: meters N streams at once as tallywired
-// does: one thread, one io_context, one receive_stream() each. Prints "playing" when all have begun; after the walk-in
-// it measures its own CPU time over SECONDS; then it stops them all, and prints what each one read, as JSON.
+// receive_many ADDRESS PORT STREAMS tcp|udp|multicast SECONDS [WALK_IN_S [RTSP_VERSION]]: meters N streams at once as
+// tallywired does: one thread, one io_context, one receive_stream() each. Prints "playing" when all have begun; after the
+// walk-in it measures its own CPU time over SECONDS; then it stops them all, and prints what each one read, as JSON.
 #include "probes/stop.hpp"
 #include "probes/stream/receiver.hpp"
 
@@ -28,7 +28,9 @@ constexpr auto begin_limit = 60s;
 double cpu_s() {
   rusage usage{};
   ::getrusage(RUSAGE_SELF, &usage);
-  const auto seconds = [](const timeval& t) { return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_usec) / 1e6; };
+  const auto seconds = [](const timeval& t) {
+    return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_usec) / 1e6;
+  };
   return seconds(usage.ru_utime) + seconds(usage.ru_stime);
 }
 
@@ -110,7 +112,7 @@ json report(const Run& run) {
 
 int main(int count, char** words) {
   if (count < 6) {
-    std::fputs("receive_many ADDRESS PORT STREAMS tcp|udp|multicast SECONDS [WALK_IN_S]\n", stderr);
+    std::fputs("receive_many ADDRESS PORT STREAMS tcp|udp|multicast SECONDS [WALK_IN_S [RTSP_VERSION]]\n", stderr);
     return 2;
   }
   rlimit files{};
@@ -127,6 +129,7 @@ int main(int count, char** words) {
     stream::StreamRequest request;
     request.url = std::string("rtsp://") + words[1] + ":" + words[2] + "/" + std::to_string(i);
     request.transport = stream::transport_of(words[4]).value();
+    if (count > 7) request.version = words[7][0] == '2' ? wire::RtspVersion::v2 : wire::RtspVersion::v1;
     request.duration = 10min;
     request.answer_limit = 20s;
     boost::asio::co_spawn(run.context, receive_one(run, i, std::move(request)), rethrow);

@@ -89,8 +89,12 @@ class Sender {
     while (!sessions_.empty()) drop(sessions_.begin()->first);
     rusage usage{};
     ::getrusage(RUSAGE_SELF, &usage);
-    const auto seconds = [](const timeval& t) { return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_usec) / 1e6; };
-    return {{"sessions", ended_}, {"latest_ms", latest_ms_}, {"cpu_s", seconds(usage.ru_utime) + seconds(usage.ru_stime)},
+    const auto seconds = [](const timeval& t) {
+      return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_usec) / 1e6;
+    };
+    return {{"sessions", ended_},
+            {"latest_ms", latest_ms_},
+            {"cpu_s", seconds(usage.ru_utime) + seconds(usage.ru_stime)},
             {"wall_s", std::chrono::duration<double>(std::chrono::steady_clock::now() - begin_).count()}};
   }
 
@@ -136,9 +140,13 @@ class Sender {
     const auto found = sessions_.find(fd);
     if (found->second->playing()) place(*found->second, false);
     const auto& c = found->second->counts();
-    ended_.push_back({{"stream", c.stream}, {"transport", c.tcp ? "tcp" : "udp"}, {"frames", c.frames},
-                      {"packets", c.packets}, {"payload_octets", c.payload_octets},
-                      {"held_frames", c.held_frames}, {"overrun_packets", c.overrun_packets}});
+    ended_.push_back({{"stream", c.stream},
+                      {"transport", c.tcp ? "tcp" : "udp"},
+                      {"frames", c.frames},
+                      {"packets", c.packets},
+                      {"payload_octets", c.payload_octets},
+                      {"held_frames", c.held_frames},
+                      {"overrun_packets", c.overrun_packets}});
     sessions_.erase(found);
   }
 
