@@ -37,7 +37,9 @@ json to_json(const Camera& c) {
               {"address", c.address},
               {"link_speed_mbps", static_cast<double>(c.link_speed_bps) / 1e6},
               {"power_source", sources[static_cast<int>(c.power_source)]},
+              {"rtsp_tls", c.rtsp_tls},
               {"rtsp_port", c.rtsp_port},
+              {"allow_basic_login", c.allow_basic_login},
               {"onvif_https", c.onvif_https},
               {"onvif_port", c.onvif_port},
               {"card_use", c.card_use == CardUse::together ? "together" : "copies"},
@@ -158,7 +160,7 @@ std::string subject_of(const Recorder& recorder, const Volume& volume) {
 std::string stream_url(const Camera& camera, const Stream& stream) {
   if (!stream.path) return {};
   const bool v6 = camera.address.find(':') != std::string::npos;
-  return "rtsp://" + (v6 ? "[" + camera.address + "]" : camera.address) + ":" + std::to_string(camera.rtsp_port) +
+  return std::string(camera.rtsp_tls ? "rtsps://" : "rtsp://") + (v6 ? "[" + camera.address + "]" : camera.address) + ":" + std::to_string(camera.rtsp_port) +
          *stream.path;
 }
 

@@ -106,7 +106,9 @@ struct Camera {
   std::optional<int> power_class;               // 0 to 8
   std::optional<double> worst_power_w;          // infrared and heater on
   std::optional<std::string> login_secret;      // name of a secret {user, password}
-  std::uint16_t rtsp_port = 554;
+  bool rtsp_tls = false;
+  std::uint16_t rtsp_port = 554;                // 322 where the design says rtsp_tls and no port (RFC 7826 §4.2)
+  bool allow_basic_login = false;               // over RTSP in the open, where the password can be read on the way
   bool onvif_https = false;
   std::uint16_t onvif_port = 80;                // 443 where the design says onvif_https and no port
   std::vector<Head> heads;

@@ -142,7 +142,9 @@ Camera read_camera(ReadingFile& file, const std::string& pointer) {
   if (in.has("power_class")) out.power_class = static_cast<int>(in.whole("power_class", 0, 8));
   out.worst_power_w = in.optional_number("worst_power_w", 0, 100);
   out.login_secret = in.optional_word("login_secret");
-  out.rtsp_port = port_number(in, "rtsp_port", out.rtsp_port);
+  out.rtsp_tls = in.truth("rtsp_tls", out.rtsp_tls);
+  out.rtsp_port = port_number(in, "rtsp_port", out.rtsp_tls ? 322 : 554);
+  out.allow_basic_login = in.truth("allow_basic_login", out.allow_basic_login);
   out.onvif_https = in.truth("onvif_https", out.onvif_https);
   out.onvif_port = port_number(in, "onvif_port", out.onvif_https ? 443 : 80);
   out.bench_limit_s = in.optional_number("bench_limit_s", 1, 1e6);

@@ -56,6 +56,9 @@ void add_asks(CLI::App& app, Command& c) {
   add_argument<double>(*stream, c, "--seconds", "seconds", "how long to meter (10)");
   add_argument<std::string>(*stream, c, "--transport", "transport", "tcp, udp, multicast or auto");
   add_argument<std::string>(*stream, c, "--login", "login", "name of a secret {user, password}");
+  add_argument<std::string>(*stream, c, "--rtsp-version", "rtsp_version", "1.0, 2.0 or auto: 1.0, and 2.0 where the unit answers so");
+  stream->add_flag_callback("--allow-basic", [&c] { c.arguments["allow_basic"] = true; },
+                            "send the password by Basic in the open, where all can read it");
   add_where(*stream, c);
   auto* link = app.add_subcommand("link", "this machine's port and its neighbour");
   add_argument<std::string>(*link, c, "interface", "interface", "which port; all without it");

@@ -68,14 +68,18 @@ std::optional<Fault> check_seconds(double seconds) {
 
 // A wrong type must not pass for an argument that was left out.
 std::optional<Fault> check_types(const json& arguments) {
-  static const std::set<std::string> words = {"url", "transport", "login", "interface", "address", "snmp", "host", "key", "path"};
+  static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "host", "key", "path"};
   static const std::set<std::string> numbers = {"seconds", "udp_port", "tcp_port", "ceiling_mbps", "files"};
+  static const std::set<std::string> truths = {"allow_basic"};
   for (const auto& [key, value] : arguments.items()) {
-    const bool number = numbers.contains(key);
-    if (!number && !words.contains(key))
+    const bool number = numbers.contains(key), truth = truths.contains(key);
+    if (!number && !truth && !words.contains(key))
       return Fault{FaultKind::bad_request, "there is no argument “" + key + "”", "", "see docs/commands.md"};
-    const bool right = number ? value.is_number() && std::isfinite(value.get<double>()) : value.is_string();
-    if (!right) return Fault{FaultKind::bad_request, "“" + key + "” must be " + (number ? "a number" : "text"), "", ""};
+    const bool right = number  ? value.is_number() && std::isfinite(value.get<double>())
+                       : truth ? value.is_boolean()
+                               : value.is_string();
+    const char* kind = number ? "a number" : truth ? "true or false" : "text";
+    if (!right) return Fault{FaultKind::bad_request, "“" + key + "” must be " + kind, "", ""};
   }
   return std::nullopt;
 }
@@ -115,6 +119,13 @@ asio::awaitable<AskAnswer> Asks::stream(json arguments, AskProgress progress, St
     co_return failed(fault);
   }
   request.transport = *transport;
+  const auto version = stream::version_of(word(arguments, "rtsp_version", "auto"));
+  if (!version) {
+    Fault fault{FaultKind::bad_request, "there is no RTSP version “" + word(arguments, "rtsp_version") + "”", "", "1.0, 2.0 or auto"};
+    co_return failed(fault);
+  }
+  request.version = *version;
+  request.allow_basic = arguments.value("allow_basic", false);
   const auto login = word(arguments, "login");
   if (!login.empty()) {
     request.login = login_of(secrets_, login);

@@ -63,6 +63,13 @@ std::optional<TransportChoice> transport_of(const std::string& word) {
   return std::nullopt;
 }
 
+std::optional<wire::RtspVersion> version_of(const std::string& word) {
+  if (word == "auto") return wire::RtspVersion::automatic;
+  if (word == "1.0") return wire::RtspVersion::v1;
+  if (word == "2.0") return wire::RtspVersion::v2;
+  return std::nullopt;
+}
+
 asio::awaitable<ReceiveResult> receive_stream(StreamRequest request, StreamProgress progress, Stop& stop) {
   const auto url = wire::decode_url(request.url);
   ReceiveResult out;

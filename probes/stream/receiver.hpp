@@ -39,6 +39,9 @@ struct ReceiveResult {
 
 using StreamProgress = std::function<void(double done_s, double total_s)>;
 
+// By its word ("auto", "1.0", "2.0").
+std::optional<wire::RtspVersion> version_of(const std::string& word);
+
 // A stop ends it early: what was read stays, and the session is torn down.
 boost::asio::awaitable<ReceiveResult> receive_stream(StreamRequest request, StreamProgress progress,
                                                      Stop& stop);

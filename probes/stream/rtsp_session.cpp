@@ -124,6 +124,9 @@ Outcome<bool> RtspSession::take_message(wire::RtspMessage& message) {
   }
   auto action = exchange_->resume(message);
   if (action.kind == wire::ExchangeAction::Kind::failed) return std::move(action.fault);
+  // RFC 2326 §10.10: the unit wants the session anew; the receiver opens it so, and the unit says again where.
+  if (action.kind == wire::ExchangeAction::Kind::reconnect)
+    return Fault{FaultKind::unreachable, "the unit asked for a new session", connection_->place().text(), ""};
   if (action.kind == wire::ExchangeAction::Kind::send && !action.octets.empty()) {
     auto sent = connection_->queue(action.octets);
     if (!sent) return sent.error();

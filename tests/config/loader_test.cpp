@@ -47,15 +47,18 @@ TEST_CASE("every sample site loads without a fault") {
   CHECK(count >= 1);
 }
 
-TEST_CASE("ONVIF by HTTPS has HTTPS's port unless the design names one; a head may name its video source") {
+TEST_CASE("HTTPS and TLS have ports of their own unless the design names one; a head may name its video source") {
   const auto camera_of = [](json change) {
     auto design = good();
-    design["cameras"][0].erase("onvif_port");
+    for (const char* port : {"onvif_port", "rtsp_port"}) design["cameras"][0].erase(port);
     design["cameras"][0].update(change);
     const auto loaded = parse_design(design.dump(), "site.json");
     REQUIRE(loaded.design);
     return loaded.design->cameras[0];
   };
+  CHECK(camera_of(json::object()).rtsp_port == 554);  // RFC 2326 §3.2
+  CHECK(camera_of({{"rtsp_tls", true}}).rtsp_port == 322);  // RFC 7826 §4.2
+  CHECK_FALSE(camera_of(json::object()).allow_basic_login);
   CHECK(camera_of(json::object()).onvif_port == 80);
   CHECK_FALSE(camera_of(json::object()).onvif_https);
   CHECK(camera_of({{"onvif_https", true}}).onvif_port == 443);  // RFC 9110 §4.2.2
