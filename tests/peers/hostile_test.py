@@ -1,5 +1,6 @@
 """tallywire against an RTSP server that lies, floods, trickles and hangs up (hostile_server.py). Whatever it does: the
-stream is unread with a reason, within the time that the command states, in bounded memory.
+stream is unread with a reason, within the time that the command states, in bounded memory; and a stream of an honest
+server that the same service meters meanwhile loses nothing.
 
 The limits are the command's own: 5 s for each answer and for the first packet, 15 s for all that comes before the first
 packet (probes/stream/rtsp_session.hpp)."""
@@ -160,6 +161,34 @@ class Hostile(unittest.TestCase):
                      "in_a_frame"):
             with self.subTest(step):
                 self.check(f"hang_up_{step}", {"unreachable", "timed_out"})
+
+    def test_one_service_meters_an_honest_stream_among_hostile_ones(self):
+        folder = pathlib.Path(self.folder.name)
+        unix = folder / "tallywired.sock"
+        with open(folder / "service.log", "w") as log:
+            service = self.ns.start("client", f"{BIN}/tallywired", "--secrets", self.secrets, "--design", DESIGN, "--interface", "lo",
+                                    "--record", folder / "record", "--socket", unix, "--loopback-port", "0", stderr=log, stdout=log)
+        wait_until(unix.exists, 20, "the service")
+        size = lambda field: next(int(line.split()[1]) for line in pathlib.Path(f"/proc/{service.pid}/status").read_text().splitlines()
+                                  if line.startswith(field + ":"))
+        ask = lambda name, port, seconds: subprocess.Popen(self.command(name, "--socket", unix, "--transport", "tcp", port=port, seconds=seconds),
+                                                           stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        before = size("VmRSS")
+        honest = ask("honest", HONEST_PORT, 10)
+        hostile = {name: ask(name, PORT, 3) for name in
+                   ("endless_header", "body_of_100_mb", "unknown_channels", "frames_of_no_rtp", "requests_without_end", "trickle")}
+        for name, process in hostile.items():
+            text = process.communicate(timeout=60)[0]
+            self.assertEqual(process.returncode, 3, name + text[-500:])
+        text = honest.communicate(timeout=60)[0]
+        self.assertIn(honest.returncode, (0, 3), text[-500:])  # 3: it sends no RTCP, and what that would tell is unread
+        answer = json.loads(text[text.index("{"):])
+        self.assertEqual((answer["lost_packets"], answer["duplicate_packets"], answer["reordered_packets"]), (0, 0, 0))
+        self.assertAlmostEqual(answer["frame_rate_hz"] / 25, 1, delta=0.005)
+        self.assertGreater(answer["duration_s"], 9)
+        self.assertIsNone(service.poll(), (folder / "service.log").read_text()[-500:])
+        self.assertLess(size("VmHWM") - before, ROOM_KIB)
+        self.ns.end(service)
 
     def test_control_characters_reach_no_terminal(self):
         done = self.ns.run("client", "timeout", "30", f"{BIN}/tallywire", "stream", f"rtsp://{SERVER}:{PORT}/control_characters",
