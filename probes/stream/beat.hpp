@@ -1,5 +1,6 @@
-// One beat for all streams of a network thread: every 10 ms each stream takes what has come since. Few wake-ups and many
-// packets a call; the kernel's time stamps keep arrival times exact. No timer runs while nobody listens.
+// One beat for all streams of a network thread: every 10 ms it asks once which sockets hold something, and their streams
+// take all that has come since. Few wake-ups and many packets a call; the kernel's time stamps keep arrival times exact.
+// No timer runs while nobody listens.
 #pragma once
 
 #include <boost/asio/any_io_executor.hpp>
@@ -7,8 +8,11 @@
 #include <boost/asio/steady_timer.hpp>
 
 #include <chrono>
+#include <cstdint>
 #include <functional>
 #include <list>
+#include <memory>
+#include <vector>
 
 namespace tallywire::stream {
 
@@ -16,33 +20,56 @@ namespace tallywire::stream {
 class Beat : public boost::asio::execution_context::service {
  public:
   using key_type = Beat;
+  using Clock = std::chrono::steady_clock;
   static constexpr std::chrono::milliseconds interval{10};
+  static constexpr unsigned beats_a_tick = 10;
 
   explicit Beat(boost::asio::execution_context& context);
+  ~Beat() override;
   static Beat& of(const boost::asio::any_io_executor& executor);
 
-  // Calls `action` at every beat while it lives; neither it nor the action may outlive the Beat. The action may end
-  // subscriptions, its own too.
+  struct Strike {
+    Clock::time_point now;  // of the beat
+    bool readable;          // one of the listener's sockets holds something
+    bool tick;              // every 100 ms, whatever came; not all listeners at one beat
+  };
+  // Called at a beat that is either. It may end subscriptions, its own too.
+  using Listener = std::function<void(const Strike&)>;
+
+ private:
+  struct Entry {
+    Listener listener;
+    std::uint64_t readable_at = 0;  // the number of the beat
+    std::vector<int> sockets;
+  };
+
+ public:
+  // Neither it nor what its listener reaches may outlive the Beat.
   class Subscription {
    public:
-    Subscription(Beat& beat, const boost::asio::any_io_executor& executor, std::function<void()> action);
+    Subscription(const boost::asio::any_io_executor& executor, Listener listener);
     ~Subscription();
     Subscription(const Subscription&) = delete;
     Subscription& operator=(const Subscription&) = delete;
+    // Until the subscription ends or the socket is closed. False: the system has no room to watch another.
+    bool watch(int socket);
 
    private:
     Beat& beat_;
-    std::list<std::function<void()>>::iterator at_;
+    std::list<Entry>::iterator at_;
   };
 
  private:
   void shutdown() override;
   void wait();
   void strike();
+  void mark_readable();
 
-  std::list<std::function<void()>> actions_;
-  std::list<std::function<void()>>::iterator next_;  // of the strike under way
+  std::list<Entry> entries_;
+  std::list<Entry>::iterator next_;  // of the strike under way
   std::unique_ptr<boost::asio::steady_timer> timer_;
+  int readiness_ = -1;               // an epoll descriptor
+  std::uint64_t number_ = 0;
   bool waiting_ = false;
 };
 

@@ -48,14 +48,14 @@ Fault connect_fault(const boost::system::error_code& code, const std::string& wh
 
 boost::system::error_code last_error() { return {errno, boost::system::system_category()}; }
 
-SystemTime time_of(const msghdr& message, SystemTime otherwise) {
+SystemTime time_of(const msghdr& message) {
   for (const cmsghdr* c = CMSG_FIRSTHDR(&message); c; c = CMSG_NXTHDR(const_cast<msghdr*>(&message), const_cast<cmsghdr*>(c)))
     if (c->cmsg_level == SOL_SOCKET && c->cmsg_type == SCM_TIMESTAMPNS) {
       timespec at{};
       std::memcpy(&at, CMSG_DATA(c), sizeof at);
       return SystemTime(std::chrono::seconds(at.tv_sec) + std::chrono::nanoseconds(at.tv_nsec));
     }
-  return otherwise;
+  return now_utc();  // the kernel had none
 }
 
 }  // namespace
@@ -182,7 +182,7 @@ Outcome<bool> Connection::drain(const OnOctets& on_octets) {
     if (count < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) break;
     if (count < 0) return broken_fault(last_error(), place_.text());
     const auto size = static_cast<std::size_t>(count);
-    auto open = hand_on({piece.data(), size}, time_of(message, now_utc()), on_octets);
+    auto open = hand_on({piece.data(), size}, time_of(message), on_octets);
     if (!open || !*open) return open;
     taken += size;
     if (size < piece.size()) break;

@@ -53,6 +53,9 @@ class Connection {
   Outcome<void> flush();
   bool all_sent() const { return waiting_.empty(); }
 
+  // The socket, while draining; -1 before.
+  int descriptor() const { return drained_; }
+
   const ConnectionPlace& place() const { return place_; }
   std::string own_address() const { return own_address_; }
   std::uint64_t octets_read() const { return octets_read_; }  // as they crossed, TLS records and all

@@ -37,6 +37,9 @@ class MediaSockets {
   int rtp_port() const { return rtp_port_; }
   int rtcp_port() const { return rtcp_port_; }
 
+  int rtp_descriptor() const { return rtp_; }
+  int rtcp_descriptor() const { return rtcp_; }
+
   using OnPacket = std::function<void(wire::Octets packet, SystemTime when)>;
   // Takes all that has arrived, at most some 4000 packets.
   void drain_rtp(const OnPacket& on_packet) { drain(rtp_, on_packet); }

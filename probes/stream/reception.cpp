@@ -18,7 +18,6 @@ namespace {
 
 constexpr auto end_limit = 1s;                    // for the answer to TEARDOWN
 constexpr auto progress_interval = 200ms;
-constexpr unsigned beats_between_rtcp = 10;       // RTCP is rare, and its time stamps come from the kernel
 constexpr auto least_worth_resuming = 500ms;
 
 std::uint64_t random_number() {
@@ -198,7 +197,14 @@ void Reception::map_channels() {
 }
 
 asio::awaitable<void> Reception::receive() {
-  const Beat::Subscription beating(Beat::of(executor_), executor_, [this] { on_beat(); });
+  Beat::Subscription beating(executor_, [this](const Beat::Strike& strike) { on_beat(strike); });
+  bool watched = beating.watch(session_->connection().descriptor());
+  for (const auto& track : tracks_) {
+    if (!track.sockets) continue;
+    watched = watched && beating.watch(track.sockets->rtp_descriptor()) && beating.watch(track.sockets->rtcp_descriptor());
+  }
+  if (!watched)
+    break_off({FaultKind::system, "no more sockets can be watched", "this machine", "end other receivers, then repeat"});
   while (!done()) co_await event_.async_wait(asio::as_tuple(asio::use_awaitable));
 }
 
@@ -237,22 +243,22 @@ void Reception::break_off(Fault fault) {
   event_.cancel();
 }
 
-void Reception::on_beat() {
+void Reception::on_beat(const Beat::Strike& strike) {
   if (done()) return;
-  const auto now = Clock::now();
-  ++beats_;
-  drain_control(now);
-  if (!interleaved()) drain_datagrams();
-  if (done()) return;
-  look_for_end(now);
-  tell_progress(now);
-  keep_alive(now);
-  send_reports(now);
+  now_ = strike.now;
+  if (strike.readable) {
+    drain_control();
+    if (!interleaved()) drain_datagrams();
+  }
+  if (!strike.tick || done()) return;
+  look_for_end();
+  tell_progress();
+  keep_alive();
+  send_reports();
 }
 
-void Reception::drain_control(Clock::time_point) {
+void Reception::drain_control() {
   if (control_closed_) return;
-  if (!interleaved() && beats_ % beats_between_rtcp != 0) return;  // only answers and keep-alives come here
   const RtspSession::OnFrame frame = [this](std::uint8_t channel, wire::Octets packet, SystemTime when) {
     take_frame(channel, packet, when);
   };
@@ -284,7 +290,7 @@ void Reception::take_frame(std::uint8_t channel, wire::Octets packet, SystemTime
 void Reception::take_packet(Track& track, wire::Octets packet, SystemTime when) {
   track.meter->add(packet, when);
   if (&track != &tracks_.front()) return;
-  last_packet_ = Clock::now();
+  last_packet_ = now_;
   if (!first_packet_) first_packet_ = last_packet_;
 }
 
@@ -298,13 +304,13 @@ void Reception::drain_datagrams() {
         take_packet(track, packet, when);
     };
     track.sockets->drain_rtp(rtp);
-    if (beats_ % beats_between_rtcp != 0) continue;
     const MediaSockets::OnPacket rtcp = [&track](wire::Octets packet, SystemTime when) { track.meter->add_rtcp(packet, when); };
     track.sockets->drain_rtcp(rtcp);
   }
 }
 
-void Reception::look_for_end(Clock::time_point now) {
+void Reception::look_for_end() {
+  const auto now = now_;
   if (first_packet_ && now - *first_packet_ >= request_.duration) {
     over_ = true;
     event_.cancel();
@@ -317,21 +323,24 @@ void Reception::look_for_end(Clock::time_point now) {
   }
 }
 
-void Reception::tell_progress(Clock::time_point now) {
+void Reception::tell_progress() {
+  const auto now = now_;
   if (!progress_ || !first_packet_ || now < progress_due_) return;
   progress_due_ = now + progress_interval;
   progress_(std::chrono::duration<double>(now - *first_packet_).count(),
             std::chrono::duration<double>(request_.duration).count());
 }
 
-void Reception::keep_alive(Clock::time_point now) {
+void Reception::keep_alive() {
+  const auto now = now_;
   if (now < alive_due_ || control_closed_) return;
   alive_due_ = now + std::chrono::seconds(std::max(2, session_->result().timeout_s)) / 2;
   auto sent = session_->keep_alive();
   if (!sent) break_off(sent.error());
 }
 
-void Reception::send_reports(Clock::time_point now) {
+void Reception::send_reports() {
+  const auto now = now_;
   for (auto& track : tracks_) {
     if (now < track.report_due) continue;
     track.report_due = now + std::chrono::duration_cast<Clock::duration>(report_interval(false, random_share()));

@@ -56,15 +56,15 @@ class Reception {
   Outcome<std::vector<wire::PortPair>> open_ports(std::size_t count, const std::string& own_address);
   void map_channels();
 
-  void on_beat();
-  void drain_control(Clock::time_point now);
+  void on_beat(const Beat::Strike& strike);
+  void drain_control();
   void drain_datagrams();
   void take_frame(std::uint8_t channel, wire::Octets packet, SystemTime when);
   void take_packet(Track& track, wire::Octets packet, SystemTime when);
-  void look_for_end(Clock::time_point now);
-  void tell_progress(Clock::time_point now);
-  void keep_alive(Clock::time_point now);
-  void send_reports(Clock::time_point now);
+  void look_for_end();
+  void tell_progress();
+  void keep_alive();
+  void send_reports();
   void break_off(Fault fault);
 
   bool done() const { return over_ || broken_ || stop_.requested(); }
@@ -90,7 +90,7 @@ class Reception {
   Clock::time_point playing_since_{};
   Clock::time_point alive_due_{};
   Clock::time_point progress_due_{};
-  unsigned beats_ = 0;
+  Clock::time_point now_{};       // of the beat under way
   bool over_ = false;
   bool control_closed_ = false;   // UDP: packets may go on without it
   std::optional<Fault> broken_;
