@@ -33,10 +33,12 @@ AskAnswer failed(const Fault& fault) {
   return {{{"error", error}}, fault.kind == FaultKind::bad_request ? 2 : 3};
 }
 
+AskAnswer read(json answer, bool whole) { return {std::move(answer), whole ? 0 : 3}; }
+
 AskAnswer read(json answer) {
   const auto at = answer.find("unread");
   const bool whole = at == answer.end() || at->empty();
-  return {std::move(answer), whole ? 0 : 3};
+  return read(std::move(answer), whole);
 }
 
 std::string word(const json& arguments, const char* key, const char* otherwise = "") {
@@ -139,7 +141,7 @@ asio::awaitable<AskAnswer> Asks::stream(json arguments, AskProgress progress, St
   json answer = received.report;
   if (received.fault)
     answer["error"] = failed(*received.fault).answer.at("error");
-  co_return read(std::move(answer));
+  co_return read(std::move(answer), stream::is_whole(received.report));
 }
 
 asio::awaitable<void> Asks::hear_neighbour(std::string interface, double seconds, json& port, AskProgress progress, Stop& stop) {

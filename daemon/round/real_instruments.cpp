@@ -109,6 +109,7 @@ asio::awaitable<Measured> RealInstruments::meter_stream(const config::Camera& ca
   request.duration = milliseconds_of(seconds);
   request.answer_limit = answer_limit;
   request.transport = static_cast<stream::TransportChoice>(s.transport);
+  request.allow_basic = camera.allow_basic_login;
   if (camera.login_secret) {
     request.login = login_of(secrets_, *camera.login_secret);
     if (!request.login) fault = no_secret(*camera.login_secret);

@@ -1,6 +1,5 @@
 #include "probes/camera/http_question.hpp"
 
-#include "probes/camera/certificate.hpp"
 #include "probes/deadline.hpp"
 
 #include <boost/asio/as_tuple.hpp>

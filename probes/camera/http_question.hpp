@@ -1,6 +1,7 @@
 // One HTTP or HTTPS POST to a unit. Beast and TLS stay in the .cpp: they are heavy to compile.
 #pragma once
 
+#include "probes/certificate.hpp"
 #include "probes/fault.hpp"
 #include "probes/reading.hpp"
 
@@ -12,15 +13,6 @@
 #include <string>
 
 namespace tallywire::camera {
-
-// What a unit showed of itself in a TLS handshake. It is told, not trusted: units sign their own.
-struct Certificate {
-  std::string sha256;  // of its DER octets, hexadecimal
-  std::string subject;
-  SystemTime not_before{};
-  SystemTime not_after{};
-  bool self_signed = false;  // its own key signed it
-};
 
 struct HttpAnswer {
   unsigned status = 0;

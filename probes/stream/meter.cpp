@@ -64,6 +64,13 @@ bool Meter::accept_source(const wire::RtpPacket& packet, const PacketFacts& fact
   return true;
 }
 
+void Meter::tell_tcp_segment(double octets) {
+  auto actual = settings_.wrapping;
+  actual.tcp_segment_octets = octets;
+  constexpr std::size_t share = 1'000'000;
+  wire_scale_ = static_cast<float>(wire_octets(share, actual) / wire_octets(share, settings_.wrapping));
+}
+
 void Meter::add(std::span<const std::uint8_t> octets, SystemTime when) {
   const auto packet = wire::decode_rtp(octets);
   if (!packet) {

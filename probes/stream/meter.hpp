@@ -33,6 +33,9 @@ class Meter {
   void add_rtcp(std::span<const std::uint8_t> compound, SystemTime when);
   // TCP: octets that crossed beside the RTP packets (interleaved framing, RTSP).
   void add_tcp_overhead(std::uint64_t octets) { tcp_overhead_ += octets; }
+  // TCP: how many octets a segment carried on the mean, where the kernel has counted them; without it full segments are
+  // taken for granted.
+  void tell_tcp_segment(double octets);
   // The session broke and will be resumed: the next packet begins a new stretch, whatever its source, number and
   // time stamp. The time between is told as a gap; nothing in it is loss and no rate covers it.
   void interrupt();
@@ -113,6 +116,7 @@ class Meter {
   std::uint64_t reserved_payloads_ = 0;
   std::uint64_t paci_payloads_ = 0;
   int source_changes_ = 0;
+  float wire_scale_ = 1;  // of what was counted for full TCP segments
   std::optional<std::uint32_t> past_ssrc_;  // while none is known after an interruption
   double past_jitter_ = 0;
   std::uint64_t stretch_packets_ = 0;

@@ -157,11 +157,12 @@ void Meter::report_rates(StreamReport& out) const {
     out.method = method + "a single packet";
     return;
   }
+  *out.wire_bps *= static_cast<double>(wire_scale_);
   out.window_gops = whole_gops ? gops.count : 0;
   const double half_bps = doubtful_octets(whole_gops) * 8 / *out.window_s;
   const auto payload = static_cast<double>(std::max<std::int64_t>(1, frames_.payload_octets()));
   out.uncertainty["payload_bps"] = half_bps;
-  out.uncertainty["wire_bps"] = half_bps * frames_.wire_octets() / payload;
+  out.uncertainty["wire_bps"] = half_bps * static_cast<double>(wire_scale_) * frames_.wire_octets() / payload;
 }
 
 // Payload that the rate may lack or have too much of: what was lost, as far as packets are alike; and one key frame more
@@ -239,6 +240,7 @@ StreamReport Meter::report() const {
   report_rates(out);
   report_packets(out);
   report_clocks(out);
+  out.unread["session"] = "no RTSP session belongs to it";
   find_what_broke(out);
   find_what_is_odd(out);
   find_contradictions(out);

@@ -49,8 +49,8 @@ double wire_octets(std::size_t rtp_octets, const Wrapping& wrapping) {
   const double tags = 4.0 * wrapping.vlan_tags;
   const double octets = static_cast<double>(rtp_octets);
   if (wrapping.transport == Wrapping::Transport::tcp) {
-    // A bulk stream fills its segments: 1448 octets with the time stamp option (RFC 7323).
-    constexpr double segment = 1448, tcp = 20 + 12;
+    constexpr double tcp = 20 + 12;
+    const double segment = std::max(1.0, wrapping.tcp_segment_octets);
     return octets * (segment + tcp + ip + ethernet + tags + preamble_and_gap) / segment;
   }
   const double frame = octets + 8 + ip + ethernet;

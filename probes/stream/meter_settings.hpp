@@ -27,10 +27,11 @@ struct Wrapping {
   Transport transport = Transport::udp;
   bool ipv6 = false;
   int vlan_tags = 0;
+  double tcp_segment_octets = 1448;  // carried by a segment; full ones with the time stamp option (RFC 7323)
 };
 
 // Octets that a link is busy with for one RTP packet: UDP, IP, Ethernet header, FCS, preamble, gap; at
-// least a minimum frame (RFC 5180 App. A, IEEE 802.3). For TCP: its share of full 1448-octet segments.
+// least a minimum frame (RFC 5180 App. A, IEEE 802.3). For TCP: its share of segments of that length.
 double wire_octets(std::size_t rtp_octets, const Wrapping& wrapping);
 
 // What the unit says of itself, to be held against what it sends.

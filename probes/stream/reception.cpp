@@ -71,12 +71,14 @@ asio::awaitable<Outcome<StreamReport>> Reception::run(wire::LowerTransport trans
   auto ending = end_session();
   co_await std::move(ending);
   if (!begun) co_return begun.error();
-  if (tracks_.front().meter->packets() == 0 && broken_) co_return *broken_;
-  if (tracks_.front().meter->packets() == 0) {
-    Fault stopped{FaultKind::cancelled, "stopped before the first packet", where(), ""};
-    co_return stopped;
+  if (tracks_.front().meter->packets() > 0) co_return report();
+  if (broken_) co_return *broken_;
+  if (!stop_.requested()) {
+    Fault foreign{FaultKind::malformed, "what the unit sent was no RTP", where(), "repeat; then restart the unit"};
+    co_return foreign;
   }
-  co_return report();
+  Fault stopped{FaultKind::cancelled, "stopped before the first packet", where(), ""};
+  co_return stopped;
 }
 
 asio::awaitable<Outcome<bool>> Reception::begin_session() {
@@ -205,7 +207,13 @@ asio::awaitable<void> Reception::receive() {
   }
   if (!watched)
     break_off({FaultKind::system, "no more sockets can be watched", "this machine", "end other receivers, then repeat"});
+  const auto tls_before = session_->tls_octets();
   while (!done()) co_await event_.async_wait(asio::as_tuple(asio::use_awaitable));
+  if (!interleaved()) co_return;
+  auto& main = *tracks_.front().meter;
+  main.add_tcp_overhead(session_->tls_octets() - tls_before);
+  if (const auto octets = session_->connection().mean_segment_octets())
+    for (auto& track : tracks_) track.meter->tell_tcp_segment(*octets);
 }
 
 // What broke the session is no loss: the meters are told of the gap, and the measurement goes on to its planned end.
@@ -346,7 +354,7 @@ void Reception::send_reports() {
     track.report_due = now + std::chrono::duration_cast<Clock::duration>(report_interval(false, random_share()));
     if (track.meter->packets() == 0) continue;
     const auto packet = wire::encode_receiver_report(track.own_ssrc, track.meter->take_reception(now_utc()), "tallywire");
-    track.reported = true;
+    ++reports_sent_;
     const auto& grant = track.agreed.transport;
     if (!interleaved()) {
       track.sockets->send_rtcp(transport_ == wire::LowerTransport::udp ? grant.server_rtcp : grant.port_rtcp, packet);
@@ -385,9 +393,22 @@ void Reception::describe_session(StreamReport& out) const {
   if (overrun > 0)
     out.findings.push_back("this machine itself dropped " + std::to_string(overrun) +
                            " packets: its own load, not the network");
-  if (const auto tls = session_->connection().tls_facts(); tls && !tls->in_its_time)
-    out.findings.push_back("the unit's certificate is not valid today (" + tls->not_before + " to " + tls->not_after +
-                           "): set the unit's clock or renew the certificate");
+  const auto& agreed = session_->result();
+  SessionSummary session;
+  session.rtsp_version = agreed.version == 2 ? "2.0" : "1.0";
+  session.server = agreed.server;
+  session.left_out = agreed.left_out;
+  session.receiver_reports = reports_sent_;
+  if (const auto tls = session_->connection().tls_facts()) {
+    session.tls_version = tls->version;
+    session.tls_cipher = tls->cipher;
+    session.certificate = tls->certificate;
+    if (tls->certificate && (out.when < tls->certificate->not_before || out.when > tls->certificate->not_after))
+      out.findings.push_back("the unit's certificate is not valid today (" + to_rfc3339(tls->certificate->not_before) + " to " +
+                             to_rfc3339(tls->certificate->not_after) + "): set the unit's clock or renew the certificate");
+  }
+  out.session = std::move(session);
+  out.unread.erase("session");
 }
 
 }  // namespace tallywire::stream

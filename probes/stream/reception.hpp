@@ -36,7 +36,6 @@ class Reception {
     std::unique_ptr<MediaSockets> sockets;  // none when interleaved
     std::uint32_t own_ssrc = 0;
     Clock::time_point report_due{};
-    bool reported = false;
   };
   // Where an interleaved channel leads.
   struct Channel {
@@ -91,6 +90,7 @@ class Reception {
   Clock::time_point alive_due_{};
   Clock::time_point progress_due_{};
   Clock::time_point now_{};       // of the beat under way
+  std::int64_t reports_sent_ = 0;
   bool over_ = false;
   bool control_closed_ = false;   // UDP: packets may go on without it
   std::optional<Fault> broken_;

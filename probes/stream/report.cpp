@@ -2,6 +2,9 @@
 
 #include <nlohmann/json.hpp>
 
+#include <algorithm>
+#include <iterator>
+
 namespace tallywire::stream {
 namespace {
 
@@ -39,7 +42,8 @@ const char* const fields[] = {"transport",
                               "rtp_clock_ppm",
                               "sender_report_clock_ppm",
                               "sender_reports",
-                              "window"};
+                              "window",
+                              "session"};
 
 template <class T>
 void put(json& out, const char* key, const std::optional<T>& value) {
@@ -98,7 +102,37 @@ void put_packets(json& out, const StreamReport& r) {
   put(reports, "clock_offset_uncertainty_ms", r.sender_reports->clock_offset_uncertainty_ms);
 }
 
+void put_session(json& out, const StreamReport& r) {
+  out["session"] = nullptr;
+  if (!r.session) return;
+  const auto& session = *r.session;
+  auto& at = out["session"];
+  at = {{"rtsp_version", session.rtsp_version},
+        {"server", session.server},
+        {"left_out", session.left_out},
+        {"receiver_reports", session.receiver_reports},
+        {"tls", nullptr}};
+  if (session.tls_version.empty()) return;
+  at["tls"] = {{"version", session.tls_version}, {"cipher", session.tls_cipher}};
+  if (!session.certificate) return;
+  const auto& certificate = *session.certificate;
+  at["tls"]["certificate"] = {{"sha256", certificate.sha256},
+                              {"subject", certificate.subject},
+                              {"not_before", to_rfc3339(certificate.not_before)},
+                              {"not_after", to_rfc3339(certificate.not_after)},
+                              {"self_signed", certificate.self_signed}};
+}
+
 }  // namespace
+
+bool is_whole(const StreamReport& report) {
+  // The fields of the contract; what else is told may be foreign to a codec, or want a longer look.
+  static const char* const promised[] = {"transport", "codec", "width", "height", "profile", "frame_rate_hz", "gop_s", "gop_frames",
+                                         "payload_bps", "wire_bps", "peak_bps", "packets", "payload_bytes", "lost_packets",
+                                         "loss_ratio", "reordered_packets", "duplicate_packets", "jitter_ms",
+                                         "keyframe_bytes_mean", "keyframe_bytes_max", "duration_s", "ssrc"};
+  return std::none_of(std::begin(promised), std::end(promised), [&](const char* field) { return report.unread.contains(field); });
+}
 
 void to_json(json& out, const StreamReport& r) {
   out = json::object();
@@ -109,6 +143,7 @@ void to_json(json& out, const StreamReport& r) {
   out["gaps"] = json::array();
   for (const auto& gap : r.gaps) out["gaps"].push_back({{"begin_s", gap.begin_s}, {"duration_s", gap.duration_s}});
   out["tracks"] = r.tracks;
+  put_session(out, r);
   out["source"] = r.source;
   out["destination"] = r.destination;
   out["findings"] = r.findings;

@@ -3,6 +3,7 @@
 // `unread` holds the reason under the same name.
 #pragma once
 
+#include "probes/certificate.hpp"
 #include "probes/reading.hpp"
 
 #include <nlohmann/json_fwd.hpp>
@@ -61,6 +62,16 @@ struct WindowCounts {
   std::vector<std::pair<double, std::uint32_t>> counts;  // lower edge in octets, windows; none are empty
 };
 
+// The RTSP session that carried a stream; a tap has none.
+struct SessionSummary {
+  std::string rtsp_version;               // "1.0", "2.0"
+  std::string server;                     // as the unit names itself; may be empty
+  std::vector<std::string> left_out;      // media that were not set up, each with the reason
+  std::int64_t receiver_reports = 0;      // RTCP reports sent
+  std::string tls_version, tls_cipher;    // empty in the open
+  std::optional<Certificate> certificate;
+};
+
 struct StreamReport {
   std::optional<std::string> transport;  // "tcp", "udp", "multicast"
   std::optional<std::string> codec;      // "H264", "H265", "JPEG"; the RTP encoding name in capitals
@@ -99,6 +110,7 @@ struct StreamReport {
   std::map<std::string, double> uncertainty;
   std::vector<Gap> gaps;
   std::vector<TrackReport> tracks;       // the other media of the session
+  std::optional<SessionSummary> session;
   std::string source;                    // "192.0.2.10:5004"
   std::string destination;
   std::vector<std::string> findings;     // sentences
@@ -112,6 +124,9 @@ struct StreamReport {
     return at == uncertainty.end() ? 0 : at->second;
   }
 };
+
+// Whether every field that a stream is always asked for was read (the fields of design and command; docs/commands.md).
+bool is_whole(const StreamReport& report);
 
 // The object of docs/commands.md: every field present, null where unread.
 void to_json(nlohmann::json& out, const StreamReport& report);

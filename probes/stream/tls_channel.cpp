@@ -2,10 +2,8 @@
 
 #include <openssl/err.h>
 #include <openssl/ssl.h>
-#include <openssl/x509.h>
 
 #include <array>
-#include <ctime>
 
 namespace tallywire::stream {
 namespace {
@@ -36,14 +34,6 @@ std::string last_error() {
   ERR_clear_error();
   const char* text = code == 0 ? nullptr : ERR_reason_error_string(code);
   return text ? text : "no reason told";
-}
-
-std::string iso_time(const ASN1_TIME* time) {
-  std::tm broken_down{};
-  if (!time || ASN1_TIME_to_tm(time, &broken_down) != 1) return {};
-  std::array<char, 32> text{};
-  std::strftime(text.data(), text.size(), "%Y-%m-%dT%H:%M:%SZ", &broken_down);
-  return text.data();
 }
 
 }  // namespace
@@ -108,20 +98,7 @@ TlsFacts TlsChannel::facts() const {
   TlsFacts out;
   out.version = SSL_get_version(ssl_.get());
   if (const auto* cipher = SSL_get_current_cipher(ssl_.get())) out.cipher = SSL_CIPHER_standard_name(cipher);
-  const X509* certificate = SSL_get0_peer_certificate(ssl_.get());
-  if (!certificate) return out;
-  std::array<unsigned char, EVP_MAX_MD_SIZE> digest{};
-  unsigned size = 0;
-  X509_digest(certificate, EVP_sha256(), digest.data(), &size);
-  for (unsigned i = 0; i < size; ++i) {
-    out.certificate_sha256 += "0123456789abcdef"[digest[i] >> 4];
-    out.certificate_sha256 += "0123456789abcdef"[digest[i] & 15];
-  }
-  out.not_before = iso_time(X509_get0_notBefore(certificate));
-  out.not_after = iso_time(X509_get0_notAfter(certificate));
-  out.self_signed = X509_NAME_cmp(X509_get_issuer_name(certificate), X509_get_subject_name(certificate)) == 0;
-  out.in_its_time = X509_cmp_current_time(X509_get0_notBefore(certificate)) < 0 &&
-                    X509_cmp_current_time(X509_get0_notAfter(certificate)) > 0;
+  out.certificate = certificate_of(ssl_.get());
   return out;
 }
 

@@ -4,6 +4,7 @@
 // Units carry certificates that they signed themselves, so none is refused: what it is, the report tells.
 #pragma once
 
+#include "probes/certificate.hpp"
 #include "probes/fault.hpp"
 #include "probes/wire/octets.hpp"
 
@@ -13,19 +14,12 @@
 #include <string>
 #include <string_view>
 
-typedef struct ssl_st SSL;
-
 namespace tallywire::stream {
 
-// Of the connection and of the certificate that the unit showed. Not verified: it names, it does not prove.
 struct TlsFacts {
-  std::string version;              // "TLSv1.3"
-  std::string cipher;               // as IANA names it
-  std::string certificate_sha256;   // hexadecimal, over the DER octets
-  std::string not_before;           // ISO 8601, UTC
-  std::string not_after;
-  bool self_signed = false;         // issuer and subject are the same
-  bool in_its_time = true;          // not before and not after hold now
+  std::string version;  // "TLSv1.3"
+  std::string cipher;   // as IANA names it
+  std::optional<Certificate> certificate;
 };
 
 class TlsChannel {

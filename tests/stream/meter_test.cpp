@@ -46,6 +46,19 @@ TEST_CASE("the mean over whole GOPs is free of where the cut falls") {
   }
 }
 
+TEST_CASE("TCP is weighed by the segments that the kernel counted") {
+  // 724 octets a segment: 724 + 32 of TCP with the time stamp option (RFC 7323), 20 of IPv4, 18 of Ethernet with its FCS,
+  // 20 of preamble and gap are 814; full segments carry 1448 in 1538 (check-values section 1). Arithmetic.
+  auto settings = h264();
+  settings.wrapping.transport = Wrapping::Transport::tcp;
+  Meter full(settings), half(settings);
+  feed(full, 87, 25, 60'000, 5000);
+  feed(half, 87, 25, 60'000, 5000);
+  half.tell_tcp_segment(724);
+  CHECK(half.report().wire_bps.value() / full.report().wire_bps.value() == Approx((814.0 / 724) / (1538.0 / 1448)));
+  CHECK(half.report().payload_bps.value() == full.report().payload_bps.value());
+}
+
 TEST_CASE("a rate over whole GOPs is exact but for what was lost") {
   Meter whole(h264()), lossy(h264());
   feed(whole, 87, 25, 60'000, 5000);

@@ -15,7 +15,7 @@ TOP_LEVEL = {"CMakeLists.txt", "README.md", "DEVELOPERS.md", "daemon", "probes",
 FORBIDDEN = {
     "probes/": [r"^daemon/", r"^config/", r"^tests/"],
     "probes/wire/": [r"^daemon/", r"^config/", r"^tests/", r"^probes/(arrivals|link|camera|stream|path|volume)/",
-                     r"^boost/asio", r"^boost/beast", r"^sys/socket", r"^netinet/", r"^arpa/", r"^unistd\.h",
+                     r"^boost/asio", r"^boost/beast", r"^sys/socket", r"^netinet/", r"^arpa/(?!inet\.h)", r"^unistd\.h",
                      r"^pcap", r"^fstream", r"^thread$", r"^spdlog"],
     "config/": [r"^daemon/", r"^probes/(?!fault|reading|wire/mac_address)", r"^tests/", r"^boost/asio"],
     "daemon/": [r"^tests/"],

@@ -1,15 +1,16 @@
-#include "probes/camera/certificate.hpp"
+#include "probes/certificate.hpp"
 
 #include "probes/wire/base64.hpp"
 #include "probes/wire/printable.hpp"
 
+#include <openssl/ssl.h>
 #include <openssl/x509.h>
 
 #include <array>
 #include <ctime>
 #include <memory>
 
-namespace tallywire::camera {
+namespace tallywire {
 namespace {
 
 SystemTime time_of(const ASN1_TIME* time) {
@@ -43,4 +44,4 @@ std::optional<Certificate> certificate_of(SSL* session) {
   return out;
 }
 
-}  // namespace tallywire::camera
+}  // namespace tallywire
