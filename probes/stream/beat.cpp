@@ -3,6 +3,7 @@
 #include <boost/asio/query.hpp>
 
 #include <array>
+#include <utility>
 
 #include <sys/epoll.h>
 #include <unistd.h>
@@ -31,18 +32,19 @@ Beat::Subscription::Subscription(const asio::any_io_executor& executor, Listener
 }
 
 Beat::Subscription::~Subscription() {
-  for (const int socket : at_->sockets) epoll_ctl(beat_.readiness_, EPOLL_CTL_DEL, socket, nullptr);
+  for (const auto& watched : at_->sockets) epoll_ctl(beat_.readiness_, EPOLL_CTL_DEL, watched.socket, nullptr);
   if (beat_.next_ == at_) ++beat_.next_;
   beat_.entries_.erase(at_);
 }
 
-bool Beat::Subscription::watch(int socket) {
+bool Beat::Subscription::watch(int socket, unsigned bit) {
+  auto& watched = at_->sockets.emplace_back(Watched{socket, std::uint32_t{1} << bit, &*at_});
   epoll_event event{};
   event.events = EPOLLIN | EPOLLRDHUP;
-  event.data.ptr = &*at_;
-  if (epoll_ctl(beat_.readiness_, EPOLL_CTL_ADD, socket, &event) != 0) return false;
-  at_->sockets.push_back(socket);
-  return true;
+  event.data.ptr = &watched;
+  if (epoll_ctl(beat_.readiness_, EPOLL_CTL_ADD, socket, &event) == 0) return true;
+  at_->sockets.pop_back();
+  return false;
 }
 
 void Beat::shutdown() {
@@ -66,9 +68,9 @@ void Beat::mark_readable() {
     const int count = epoll_wait(readiness_, events.data(), static_cast<int>(events.size()), 0);
     bool news = false;
     for (int i = 0; i < count; ++i) {
-      auto& entry = *static_cast<Entry*>(events[static_cast<std::size_t>(i)].data.ptr);
-      news = news || entry.readable_at != number_;
-      entry.readable_at = number_;
+      const auto& watched = *static_cast<const Watched*>(events[static_cast<std::size_t>(i)].data.ptr);
+      news = news || (watched.entry->readable & watched.bit) == 0;
+      watched.entry->readable |= watched.bit;
     }
     if (!news || static_cast<std::size_t>(count) < events.size()) return;
   }
@@ -81,8 +83,8 @@ void Beat::strike() {
   std::uint64_t place = 0;
   for (auto at = entries_.begin(); at != entries_.end(); at = next_, ++place) {
     next_ = std::next(at);
-    const Strike told{now, at->readable_at == number_, (number_ + place) % beats_a_tick == 0};
-    if (told.readable || told.tick) at->listener(told);
+    const Strike told{now, std::exchange(at->readable, 0), (number_ + place) % beats_a_tick == 0};
+    if (told.readable != 0 || told.tick) at->listener(told);
   }
   next_ = entries_.end();
   if (entries_.empty()) return;

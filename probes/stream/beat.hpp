@@ -12,7 +12,6 @@
 #include <functional>
 #include <list>
 #include <memory>
-#include <vector>
 
 namespace tallywire::stream {
 
@@ -30,17 +29,23 @@ class Beat : public boost::asio::execution_context::service {
 
   struct Strike {
     Clock::time_point now;  // of the beat
-    bool readable;          // one of the listener's sockets holds something
+    std::uint32_t readable; // a bit for each of the listener's sockets that holds something
     bool tick;              // every 100 ms, whatever came; not all listeners at one beat
   };
   // Called at a beat that is either. It may end subscriptions, its own too.
   using Listener = std::function<void(const Strike&)>;
 
  private:
+  struct Entry;
+  struct Watched {
+    int socket;
+    std::uint32_t bit;
+    Entry* entry;
+  };
   struct Entry {
     Listener listener;
-    std::uint64_t readable_at = 0;  // the number of the beat
-    std::vector<int> sockets;
+    std::uint32_t readable = 0;  // of the beat under way
+    std::list<Watched> sockets;  // epoll keeps their addresses
   };
 
  public:
@@ -51,8 +56,9 @@ class Beat : public boost::asio::execution_context::service {
     ~Subscription();
     Subscription(const Subscription&) = delete;
     Subscription& operator=(const Subscription&) = delete;
-    // Until the subscription ends or the socket is closed. False: the system has no room to watch another.
-    bool watch(int socket);
+    // Until the subscription ends, which must come before the socket is closed. Told as bit `bit` (below 32). False: the
+    // system has no room to watch another.
+    bool watch(int socket, unsigned bit);
 
    private:
     Beat& beat_;

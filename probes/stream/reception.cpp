@@ -18,6 +18,10 @@ namespace {
 
 constexpr auto end_limit = 1s;                    // for the answer to TEARDOWN
 constexpr auto progress_interval = 200ms;
+// Which socket of a reception holds something, as the beat tells it.
+constexpr unsigned control_bit = 0;
+constexpr unsigned rtp_bit(std::size_t track) { return 1 + 2 * static_cast<unsigned>(track); }
+static_assert(rtp_bit(wire::most_tracks) < 32);
 constexpr auto least_worth_resuming = 500ms;
 
 std::uint64_t random_number() {
@@ -200,10 +204,11 @@ void Reception::map_channels() {
 
 asio::awaitable<void> Reception::receive() {
   Beat::Subscription beating(executor_, [this](const Beat::Strike& strike) { on_beat(strike); });
-  bool watched = beating.watch(session_->connection().descriptor());
-  for (const auto& track : tracks_) {
-    if (!track.sockets) continue;
-    watched = watched && beating.watch(track.sockets->rtp_descriptor()) && beating.watch(track.sockets->rtcp_descriptor());
+  bool watched = beating.watch(session_->connection().descriptor(), control_bit);
+  for (std::size_t i = 0; i < tracks_.size(); ++i) {
+    if (!tracks_[i].sockets) continue;
+    watched = watched && beating.watch(tracks_[i].sockets->rtp_descriptor(), rtp_bit(i)) &&
+              beating.watch(tracks_[i].sockets->rtcp_descriptor(), rtp_bit(i) + 1);
   }
   if (!watched)
     break_off({FaultKind::system, "no more sockets can be watched", "this machine", "end other receivers, then repeat"});
@@ -254,10 +259,8 @@ void Reception::break_off(Fault fault) {
 void Reception::on_beat(const Beat::Strike& strike) {
   if (done()) return;
   now_ = strike.now;
-  if (strike.readable) {
-    drain_control();
-    if (!interleaved()) drain_datagrams();
-  }
+  if (strike.readable >> control_bit & 1) drain_control();
+  if (!interleaved()) drain_datagrams(strike.readable);
   if (!strike.tick || done()) return;
   look_for_end();
   tell_progress();
@@ -302,8 +305,9 @@ void Reception::take_packet(Track& track, wire::Octets packet, SystemTime when) 
   if (!first_packet_) first_packet_ = last_packet_;
 }
 
-void Reception::drain_datagrams() {
-  for (auto& track : tracks_) {
+void Reception::drain_datagrams(std::uint32_t readable) {
+  for (std::size_t i = 0; i < tracks_.size(); ++i) {
+    auto& track = tracks_[i];
     const MediaSockets::OnPacket rtp = [this, &track](wire::Octets packet, SystemTime when) {
       // RFC 5761: RTCP may share the port.
       if (wire::looks_like_rtcp(packet))
@@ -311,9 +315,9 @@ void Reception::drain_datagrams() {
       else
         take_packet(track, packet, when);
     };
-    track.sockets->drain_rtp(rtp);
     const MediaSockets::OnPacket rtcp = [&track](wire::Octets packet, SystemTime when) { track.meter->add_rtcp(packet, when); };
-    track.sockets->drain_rtcp(rtcp);
+    if (readable >> rtp_bit(i) & 1) track.sockets->drain_rtp(rtp);
+    if (readable >> (rtp_bit(i) + 1) & 1) track.sockets->drain_rtcp(rtcp);
   }
 }
 

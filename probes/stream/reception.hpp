@@ -57,7 +57,7 @@ class Reception {
 
   void on_beat(const Beat::Strike& strike);
   void drain_control();
-  void drain_datagrams();
+  void drain_datagrams(std::uint32_t readable);
   void take_frame(std::uint8_t channel, wire::Octets packet, SystemTime when);
   void take_packet(Track& track, wire::Octets packet, SystemTime when);
   void look_for_end();

@@ -146,7 +146,7 @@ TEST_CASE("the beat strikes only while somebody listens, and a listener may leav
   std::optional<Beat::Subscription> first, second;
   first.emplace(executor, [&](const Beat::Strike& strike) {
     CHECK(strike.tick);
-    CHECK_FALSE(strike.readable);
+    CHECK(strike.readable == 0);
     if (++struck == 3) {
       second.reset();
       first.reset();
@@ -169,14 +169,15 @@ TEST_CASE("a beat tells whose socket holds something, until it was taken") {
   int readable = 0;
   {
     std::optional<Beat::Subscription> watching, other;
-    other.emplace(executor, [&](const Beat::Strike& strike) { CHECK_FALSE(strike.readable); });
+    other.emplace(executor, [&](const Beat::Strike& strike) { CHECK(strike.readable == 0); });
     watching.emplace(executor, [&](const Beat::Strike& strike) {
-      if (!strike.readable) return;
+      if (strike.readable == 0) return;
+      CHECK(strike.readable == 1u << 5);
       char octet = 0;
       CHECK(read(pair[0], &octet, 1) == 1);
       ++readable;
     });
-    REQUIRE(watching->watch(pair[0]));
+    REQUIRE(watching->watch(pair[0], 5));
     context.run_for(300ms);
   }
   CHECK(readable == 3);
