@@ -3,6 +3,7 @@
 #include "probes/stream/receiver.hpp"
 
 #include "probes/stream/beat.hpp"
+#include "probes/stream/report_interval.hpp"
 #include "tests/stream/scripted_unit.hpp"
 
 #include <boost/asio/co_spawn.hpp>
@@ -135,6 +136,14 @@ TEST_CASE("a session is kept alive within its timeout by the method that was ann
   received(request_of(unit, 3500ms));
   CHECK(unit.count("1 GET_PARAMETER") >= 2);
   CHECK(unit.count("1 RTCP") >= 1);  // the first is due within 3.08 s (RFC 3550 A.7)
+}
+
+TEST_CASE("reports are due at the intervals of RFC 3550 A.7") {
+  // 0.5 to 1.5 times 5 s / 1.21828; half of it before the first report (check-values section 2, computed).
+  CHECK(report_interval(false, 0).count() == Approx(2.0521).epsilon(1e-4));
+  CHECK(report_interval(false, 1).count() == Approx(6.1562).epsilon(1e-4));
+  CHECK(report_interval(true, 0).count() == Approx(1.0260).epsilon(1e-4));
+  CHECK(report_interval(true, 1).count() == Approx(3.0781).epsilon(1e-4));
 }
 
 TEST_CASE("the beat strikes only while somebody listens, and a listener may leave in the middle of it") {
