@@ -103,9 +103,12 @@ asio::awaitable<Outcome<bool>> Reception::begin_session() {
   if (adopted && transport_ == wire::LowerTransport::multicast) adopted = join_groups();
   if (!adopted) co_return adopted;
   map_channels();
+  agreed_ = session_->result();
+  destination_ = destination();
+  tls_ = session_->connection().tls_facts();
   const auto now = Clock::now();
   playing_since_ = last_packet_ = now;
-  alive_due_ = now + std::chrono::seconds(std::max(2, session_->result().timeout_s)) / 2;
+  alive_due_ = now + std::chrono::seconds(std::max(2, agreed_.timeout_s)) / 2;
   control_closed_ = false;
   co_return true;
 }
@@ -188,6 +191,15 @@ Outcome<bool> Reception::join_groups() {
     if (!joined) return joined.error();
   }
   return true;
+}
+
+std::string Reception::destination() const {
+  const auto& track = tracks_.front();
+  if (interleaved()) return session_->own_address();
+  const auto& grant = track.agreed.transport;
+  const bool group = transport_ == wire::LowerTransport::multicast;
+  const auto told = grant.destination.empty() ? track.agreed.media.connection : grant.destination;
+  return ConnectionPlace{group ? told : session_->own_address(), static_cast<std::uint16_t>(track.sockets->rtp_port()), false}.text();
 }
 
 void Reception::map_channels() {
@@ -346,7 +358,7 @@ void Reception::tell_progress() {
 void Reception::keep_alive() {
   const auto now = now_;
   if (now < alive_due_ || control_closed_) return;
-  alive_due_ = now + std::chrono::seconds(std::max(2, session_->result().timeout_s)) / 2;
+  alive_due_ = now + std::chrono::seconds(std::max(2, agreed_.timeout_s)) / 2;
   auto sent = session_->keep_alive();
   if (!sent) break_off(sent.error());
 }
@@ -375,11 +387,7 @@ StreamReport Reception::report() const {
   for (auto at = tracks_.begin() + 1; at != tracks_.end(); ++at) out.tracks.push_back(at->meter->track_report());
   const auto& grant = main.agreed.transport;
   out.source = ConnectionPlace{url_.host, interleaved() || grant.server_rtp == 0 ? url_.port : static_cast<std::uint16_t>(grant.server_rtp), false}.text();
-  out.destination = session_->own_address();
-  if (transport_ == wire::LowerTransport::multicast)
-    out.destination = grant.destination.empty() ? main.agreed.media.connection : grant.destination;
-  if (!interleaved())
-    out.destination = ConnectionPlace{out.destination, static_cast<std::uint16_t>(main.sockets->rtp_port()), false}.text();
+  out.destination = destination_;
   describe_session(out);
   return out;
 }
@@ -397,19 +405,18 @@ void Reception::describe_session(StreamReport& out) const {
   if (overrun > 0)
     out.findings.push_back("this machine itself dropped " + std::to_string(overrun) +
                            " packets: its own load, not the network");
-  const auto& agreed = session_->result();
   SessionSummary session;
-  session.rtsp_version = agreed.version == 2 ? "2.0" : "1.0";
-  session.server = agreed.server;
-  session.left_out = agreed.left_out;
+  session.rtsp_version = agreed_.version == 2 ? "2.0" : "1.0";
+  session.server = agreed_.server;
+  session.left_out = agreed_.left_out;
   session.receiver_reports = reports_sent_;
-  if (const auto tls = session_->connection().tls_facts()) {
-    session.tls_version = tls->version;
-    session.tls_cipher = tls->cipher;
-    session.certificate = tls->certificate;
-    if (tls->certificate && (out.when < tls->certificate->not_before || out.when > tls->certificate->not_after))
-      out.findings.push_back("the unit's certificate is not valid today (" + to_rfc3339(tls->certificate->not_before) + " to " +
-                             to_rfc3339(tls->certificate->not_after) + "): set the unit's clock or renew the certificate");
+  if (tls_) {
+    session.tls_version = tls_->version;
+    session.tls_cipher = tls_->cipher;
+    session.certificate = tls_->certificate;
+    if (tls_->certificate && (out.when < tls_->certificate->not_before || out.when > tls_->certificate->not_after))
+      out.findings.push_back("the unit's certificate is not valid today (" + to_rfc3339(tls_->certificate->not_before) + " to " +
+                             to_rfc3339(tls_->certificate->not_after) + "): set the unit's clock or renew the certificate");
   }
   out.session = std::move(session);
   out.unread.erase("session");

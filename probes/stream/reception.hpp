@@ -69,6 +69,7 @@ class Reception {
   bool done() const { return over_ || broken_ || stop_.requested(); }
   bool interleaved() const { return transport_ == wire::LowerTransport::tcp; }
   std::string where() const;
+  std::string destination() const;
   StreamReport report() const;
   void describe_session(StreamReport& out) const;
 
@@ -79,6 +80,10 @@ class Reception {
   Stop& stop_;
   wire::LowerTransport transport_ = wire::LowerTransport::tcp;
   std::unique_ptr<RtspSession> session_;
+  // Of the last session that played: the one after it may have failed.
+  wire::ExchangeResult agreed_;
+  std::string destination_;
+  std::optional<TlsFacts> tls_;
   std::vector<std::unique_ptr<MediaSockets>> opened_;  // before it is known whose they are
   std::vector<Track> tracks_;
   std::array<Channel, 256> channels_{};

@@ -116,6 +116,20 @@ TEST_CASE("a second break ends the measurement with what was read") {
   CHECK(unit.count("3 OPTIONS") == 0);
 }
 
+TEST_CASE("a session that cannot be resumed leaves what was read") {
+  UnitScript script;
+  script.packets_before_break = {40};
+  script.most_connections = 1;
+  ScriptedUnit unit(script);
+  const auto result = received(request_of(unit, 5s));
+  REQUIRE_FALSE(result.fault.has_value());
+  CHECK(result.report.packets == 40);
+  CHECK(told(result.report, "could not be resumed"));
+  REQUIRE(result.report.session.has_value());
+  CHECK(result.report.session->rtsp_version == "1.0");
+  CHECK(result.report.destination == "127.0.0.1");
+}
+
 TEST_CASE("a unit that hangs up at any step is unread with the reason, within the limits") {
   for (const char* step : {"OPTIONS", "DESCRIBE", "SETUP", "PLAY"}) {
     UnitScript script;

@@ -36,6 +36,7 @@ std::string packet(std::uint16_t sequence, std::uint32_t timestamp, bool key) {
 ScriptedUnit::ScriptedUnit(UnitScript script)
     : script_(std::move(script)), acceptor_(context_, tcp::endpoint(asio::ip::address_v4::loopback(), 0)) {
   acceptor_.non_blocking(true);
+  port_ = acceptor_.local_endpoint().port();
   thread_ = std::thread([this] {
     for (int number = 1; !over_;) {
       boost::system::error_code code;
@@ -45,6 +46,7 @@ ScriptedUnit::ScriptedUnit(UnitScript script)
         std::this_thread::sleep_for(2ms);
       else
         serve(std::move(socket), number++);
+      if (script_.most_connections >= 0 && number > script_.most_connections && acceptor_.is_open()) acceptor_.close(code);
     }
   });
 }
@@ -55,7 +57,7 @@ ScriptedUnit::~ScriptedUnit() {
 }
 
 std::string ScriptedUnit::url() const {
-  return "rtsp://127.0.0.1:" + std::to_string(acceptor_.local_endpoint().port()) + "/head/1";
+  return "rtsp://127.0.0.1:" + std::to_string(port_) + "/head/1";
 }
 
 void ScriptedUnit::note(const std::string& what) {

@@ -19,6 +19,7 @@ struct UnitScript {
   std::string refuse_method;                    // answered 500
   std::string hang_up_at;                       // closes instead of answering this method
   std::vector<int> packets_before_break = {};   // of the 1st, 2nd … session; beyond the list: without end
+  int most_connections = -1;                    // then it no longer listens
   bool silent_instead = false;                  // a break is silence, not a closed connection
 };
 
@@ -39,6 +40,7 @@ class ScriptedUnit {
   UnitScript script_;
   boost::asio::io_context context_;
   boost::asio::ip::tcp::acceptor acceptor_;
+  std::uint16_t port_ = 0;
   std::atomic<bool> over_{false};
   mutable std::mutex mutex_;
   std::vector<std::string> asked_;
