@@ -54,6 +54,7 @@ class Reception {
   MeterSettings settings_of(const wire::ExchangeTrack& track) const;
   Outcome<std::vector<wire::PortPair>> open_ports(std::size_t count, const std::string& own_address);
   void map_channels();
+  static Clock::duration report_delay(bool first);
 
   void on_beat(const Beat::Strike& strike);
   void drain_control();
