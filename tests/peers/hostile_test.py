@@ -129,6 +129,9 @@ class Hostile(unittest.TestCase):
     def test_frames_without_end_on_unknown_channels(self):
         self.check("unknown_channels", "timed_out")
 
+    def test_frames_of_no_rtp(self):
+        self.check("frames_of_no_rtp", {"malformed", "timed_out"})
+
     def test_a_port_outside_the_range(self):
         self.check("port_out_of_range", "malformed", transport="udp")
 
