@@ -88,6 +88,7 @@ asio::awaitable<Outcome<bool>> Connection::connect() {
   setsockopt(socket_.native_handle(), SOL_SOCKET, SO_TIMESTAMPNS, &on, sizeof on);
   const auto local = socket_.local_endpoint(code);
   if (!code) own_address_ = local.address().to_string();
+  if (!code) own_port_ = local.port();
   if (!place_.tls) co_return true;
   auto shaking = shake_hands();
   co_return co_await std::move(shaking);

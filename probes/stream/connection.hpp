@@ -58,6 +58,7 @@ class Connection {
 
   const ConnectionPlace& place() const { return place_; }
   std::string own_address() const { return own_address_; }
+  std::uint16_t own_port() const { return own_port_; }
   std::uint64_t octets_read() const { return octets_read_; }  // as they crossed, TLS records and all
   // Octets that came in per segment since begin_draining(), by the kernel's count (TCP_INFO); none when it does not tell.
   std::optional<double> mean_segment_octets() const;
@@ -79,6 +80,7 @@ class Connection {
   int drained_ = -1;      // the descriptor, once the reactor has let go of it
   std::string waiting_;   // octets for the wire
   std::string own_address_;
+  std::uint16_t own_port_ = 0;
   std::uint64_t octets_read_ = 0;
   std::uint64_t octets_before_ = 0;    // of TCP_INFO, at begin_draining()
   std::uint64_t segments_before_ = 0;

@@ -48,6 +48,7 @@ bool FrameLog::add(const PacketFacts& packet) {
   }
   last_at_ns_ = std::max(last_at_ns_, packet.at_ns);
   here_.payload_octets += packet.payload_octets;
+  largest_payload_ = std::max<std::int64_t>(largest_payload_, packet.payload_octets);
   here_.wire_octets += packet.wire_octets;
   if (step != 0) return false;
   frame_octets_ += packet.payload_octets;
@@ -122,6 +123,7 @@ void FrameLog::finish_frame(bool followed_at_once) {
   ++whole_keys_;
   key_octets_ += frame_octets_;
   key_octets_max_ = std::max(key_octets_max_, frame_octets_);
+  key_octets_min_ = key_octets_min_ == 0 ? frame_octets_ : std::min(key_octets_min_, frame_octets_);
 }
 
 // Frames that were lost whole leave a gap in the numbers and a jump in the time: the unit sent them.
@@ -136,6 +138,8 @@ std::int64_t FrameLog::lost_between(std::int64_t step, std::int64_t missing) {
   const std::int64_t lost =
       std::clamp<std::int64_t>((step + usual_step_ / 2) / usual_step_ - 1, 0, missing);
   lost_frames_ += lost;
+  // A hole with room for most of a key frame may have swallowed one.
+  gop_is_doubtful_ = gop_is_doubtful_ || (lost > 0 && missing * largest_payload_ * 2 >= key_octets_min_);
   const bool fits = std::abs(step - (lost + 1) * usual_step_) * 8 < usual_step_;
   doubtful_ += fits ? 0 : std::max<std::int64_t>(1, lost);
   return lost;
@@ -158,6 +162,21 @@ void FrameLog::take_step(std::int64_t step) {
   }
 }
 
+void FrameLog::count_gop(std::int64_t frames, std::int64_t ticks) {
+  auto& gops = gop_is_doubtful_ ? doubtful_gops_ : known_gops_;
+  gops.frames_min = gops.count == 0 ? frames : std::min(gops.frames_min, frames);
+  gops.frames_max = std::max(gops.frames_max, frames);
+  ++gops.count;
+  gops.frames += frames;
+  gops.ticks += ticks;
+}
+
+FrameLog::Gops FrameLog::gops() const {
+  if (known_gops_.count > 0) return known_gops_;
+  const bool alike = doubtful_gops_.count > 1 && doubtful_gops_.frames_max * 2 <= doubtful_gops_.frames_min * 3;
+  return alike ? doubtful_gops_ : Gops{};
+}
+
 void FrameLog::key() {
   has_picture_ = true;
   if (is_key_) return;
@@ -165,10 +184,9 @@ void FrameLog::key() {
   if (keys_ == 0) {
     first_key_ = begin_;
   } else {
-    const std::int64_t frames = begin_.frames - last_key_.frames;
-    gop_min_ = gop_min_ == 0 ? frames : std::min(gop_min_, frames);
-    gop_max_ = std::max(gop_max_, frames);
+    count_gop(begin_.frames - last_key_.frames, begin_.rtp_time - last_key_.rtp_time);
   }
+  gop_is_doubtful_ = false;
   last_key_ = begin_;
   ++keys_;
 }

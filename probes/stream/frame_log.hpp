@@ -60,8 +60,13 @@ class FrameLog {
   std::int64_t units_total() const { return here_.units; }
 
   std::int64_t keys() const { return keys_ + past_keys_; }
-  std::int64_t gop_frames_min() const { return gop_min_; }
-  std::int64_t gop_frames_max() const { return gop_max_; }
+  struct Gops {
+    std::int64_t count = 0, frames = 0, ticks = 0;
+    std::int64_t frames_min = 0, frames_max = 0;
+  };
+  // GOPs in which no key frame can have been lost; where there are none, the others if they are all alike, since a key
+  // frame that is missing makes two of them one. The sums above hold every GOP.
+  Gops gops() const;
   std::int64_t whole_keys() const { return whole_keys_; }
   std::int64_t key_octets() const { return key_octets_; }
   std::int64_t key_octets_max() const { return key_octets_max_; }
@@ -90,6 +95,7 @@ class FrameLog {
   void finish_frame(bool followed_at_once);
   std::int64_t lost_between(std::int64_t step, std::int64_t missing);
   void take_step(std::int64_t step);
+  void count_gop(std::int64_t frames, std::int64_t ticks);
   bool jumped(std::int64_t step, std::int64_t at_ns) const;
   std::int64_t nanoseconds(std::int64_t ticks) const;
   const Mark& newest() const { return has_picture_ || !by_picture_ ? begin_ : counted_; }
@@ -121,7 +127,9 @@ class FrameLog {
   Mark first_;                      // of the stretch
   Mark first_key_, last_key_;
   std::int64_t keys_ = 0;
-  std::int64_t gop_min_ = 0, gop_max_ = 0;
+  Gops known_gops_, doubtful_gops_;
+  bool gop_is_doubtful_ = false;
+  std::int64_t largest_payload_ = 0, key_octets_min_ = 0;
   std::int64_t whole_keys_ = 0;
   std::int64_t key_octets_ = 0, key_octets_max_ = 0, frame_octets_max_ = 0;
   std::int64_t lost_frames_ = 0, doubtful_ = 0, left_out_ = 0, time_jumps_ = 0;

@@ -100,12 +100,20 @@ bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
     return false;
   }
   if (came == SequenceLog::Came::restarted) take_jump(facts);
+  const auto silence_ns = facts.at_ns - last_ns_;
   record(facts);
   if (came == SequenceLog::Came::duplicate) return false;
   facts.in_order = came != SequenceLog::Came::late;
   facts.missing = came == SequenceLog::Came::in_order ? sequence_.last_gap() : 0;
+  note_hole(facts.missing, silence_ns);
   windows_.add(facts.at_ns, facts.payload_octets);
   return frames_.add(facts);
+}
+
+void Meter::note_hole(std::int64_t missing, std::int64_t silence_ns) {
+  if (missing <= largest_hole_packets_) return;
+  largest_hole_packets_ = missing;
+  largest_hole_ns_ = silence_ns;
 }
 
 // Numbers jumped, and a second packet has confirmed it: the path lost what lies between, or the source has started
@@ -118,6 +126,7 @@ void Meter::take_jump(const PacketFacts& facts) {
   } else {
     begin_stretch();
   }
+  note_hole(first.missing, first.at_ns - last_ns_);
   record(first);
   windows_.add(first.at_ns, first.payload_octets);
   if (frames_.add(first)) frames_.picture();

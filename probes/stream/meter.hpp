@@ -67,6 +67,7 @@ class Meter {
   void take_jump(const PacketFacts& facts);
   void record(const PacketFacts& facts);
   void look_into(const wire::RtpPacket& packet);
+  void note_hole(std::int64_t missing, std::int64_t silence_ns);
   bool look_into_h264(wire::Octets payload);
   bool look_into_h265(wire::Octets payload);
   bool look_into_jpeg(const wire::RtpPacket& packet);
@@ -109,6 +110,7 @@ class Meter {
   Candidate candidate_;
   PacketFacts jump_;  // the packet that the sequence log has refused
   std::uint64_t tcp_overhead_ = 0;
+  std::int64_t largest_hole_packets_ = 0, largest_hole_ns_ = 0;  // numbers missing at once, and the silence before
   std::uint64_t malformed_ = 0;
   std::uint64_t foreign_ = 0;
   std::uint64_t bad_payloads_ = 0;

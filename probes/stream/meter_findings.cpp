@@ -53,6 +53,11 @@ void Meter::find_what_broke(StreamReport& out) const {
     findings.push_back("the session broke " + times(static_cast<std::int64_t>(gaps_.size() + gaps_not_listed_)) +
                        " and was resumed: " + number(gap_s) + " s are a gap, not loss");
   }
+  constexpr std::int64_t worth_telling_ns = 1'000'000'000;
+  if (largest_hole_ns_ >= worth_telling_ns)
+    findings.push_back(std::to_string(largest_hole_packets_) + " of " + std::to_string(sequence_.lost()) +
+                       " lost packets were lost in one silence of " + number(static_cast<double>(largest_hole_ns_) / 1e9) +
+                       " s: look for a link that went down and came up");
   if (source_changes_ > 0)
     findings.push_back("the source changed its SSRC " + times(source_changes_) + ": the unit's encoder started again");
   if (sequence_.restarts() > 0)

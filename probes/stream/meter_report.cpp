@@ -83,16 +83,18 @@ void Meter::report_frame_rates(StreamReport& out) const {
 }
 
 void Meter::report_gops(StreamReport& out) const {
-  const auto gops = frames_.gop_sums();
+  const auto gops = frames_.gops();
   if (gops.count > 0) {
     const auto count = static_cast<double>(gops.count);
     out.gop_s = static_cast<double>(gops.ticks) / clock_hz_ / count;
     out.gop_frames = static_cast<double>(gops.frames) / count;
-    out.gop_frames_min = frames_.gop_frames_min();
-    out.gop_frames_max = frames_.gop_frames_max();
+    out.gop_frames_min = gops.frames_min;
+    out.gop_frames_max = gops.frames_max;
     out.uncertainty["gop_frames"] = static_cast<double>(frames_.doubtful_frames()) / count;
   } else {
-    const char* reason = settings_.kind == "video" ? "fewer than two key frames were received" : "this is no video";
+    const char* reason = settings_.kind != "video"        ? "this is no video"
+                         : frames_.gop_sums().count > 0 ? "so much was lost between key frames that one may be among it"
+                                                        : "fewer than two key frames were received";
     for (const char* field : {"gop_s", "gop_frames", "gop_frames_min", "gop_frames_max"}) out.unread[field] = reason;
   }
   if (frames_.whole_keys() > 0) {
@@ -212,7 +214,8 @@ void Meter::report_clocks(StreamReport& out) const {
   out.sender_reports = sender_.summary();
   if (!out.sender_reports->clock_offset_ms) out.unread["sender_reports.clock_offset_ms"] = sender_.offset_unread();
   if (!out.sender_reports->sent_packets)
-    out.unread["sender_reports.sent_packets"] = "fewer than two sender reports came in one stretch";
+    for (const char* field : {"sender_reports.sent_packets", "sender_reports.received_packets"})
+      out.unread[field] = "fewer than two sender reports came in one stretch";
   const auto slope = sender_.clock();
   if (slope) {
     out.sender_report_clock_ppm = slope->ppm;

@@ -20,12 +20,13 @@ const char* name_of(wire::LowerTransport transport) {
   return "";
 }
 
-// UDP first: it shows what the network does to packets, which TCP hides. Over TLS the media goes with the session.
+// UDP first: it shows what the network does to packets, which TCP hides; then TCP; multicast where the unit knows nothing
+// else. Over TLS the media goes with the session.
 std::vector<wire::LowerTransport> order_of(TransportChoice choice, bool tls) {
   switch (choice) {
     case TransportChoice::automatic:
       if (tls) return {wire::LowerTransport::tcp};
-      return {wire::LowerTransport::udp, wire::LowerTransport::tcp};
+      return {wire::LowerTransport::udp, wire::LowerTransport::tcp, wire::LowerTransport::multicast};
     case TransportChoice::tcp: return {wire::LowerTransport::tcp};
     case TransportChoice::udp: return {wire::LowerTransport::udp};
     case TransportChoice::multicast: return {wire::LowerTransport::multicast};
@@ -33,10 +34,11 @@ std::vector<wire::LowerTransport> order_of(TransportChoice choice, bool tls) {
   return {};
 }
 
-// Whether another transport could do better: not after a refused login or a unit that is not there.
-bool worth_another(const Fault& fault, const StreamRequest& request) {
-  return request.transport == TransportChoice::automatic &&
-         (fault.kind == FaultKind::unsupported || fault.kind == FaultKind::timed_out);
+// Whether the next transport could do better: not after a refused login or a unit that is not there. Multicast loads every
+// port of a switch that does not snoop: it is tried only when the unit has refused what came before.
+bool worth_trying(wire::LowerTransport next, const Fault& fault) {
+  if (fault.kind == FaultKind::unsupported) return true;
+  return fault.kind == FaultKind::timed_out && next != wire::LowerTransport::multicast;
 }
 
 std::optional<Fault> refused_request(const std::optional<wire::Url>& url, const StreamRequest& request) {
@@ -89,9 +91,10 @@ asio::awaitable<ReceiveResult> receive_stream(StreamRequest request, StreamProgr
         co_return out;
       }
       out.fault = received.error();
-      if (stop.requested() || !worth_another(*out.fault, request)) break;
-      before = std::string(name_of(order[i])) + " was tried first: " + out.fault->what;
+      if (stop.requested() || i + 1 == order.size() || !worth_trying(order[i + 1], *out.fault)) break;
+      before += (before.empty() ? "" : "; ") + std::string(name_of(order[i])) + " was tried first: " + out.fault->what;
     }
+    if (out.fault && !before.empty()) out.fault->what += "; " + before;
   }
   out.report = unread_report(out.fault->sentence(), now_utc());
   co_return out;

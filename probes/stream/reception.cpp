@@ -16,6 +16,7 @@ namespace {
 
 constexpr auto progress_interval = 200ms;
 constexpr auto least_worth_resuming = 500ms;
+constexpr auto between_tries = 1s;
 
 // Which socket of a reception holds something, as the beat tells it.
 constexpr unsigned control_bit = 0;
@@ -78,23 +79,35 @@ asio::awaitable<void> Reception::receive() {
     for (auto& track : tracks_) track.meter->tell_tcp_segment(*octets);
 }
 
-// What broke the session is no loss: the meters are told of the gap, and the measurement goes on to its planned end.
+// What broke the session is no loss: the meters are told of the gap, and the measurement goes on to its planned end. A unit
+// that starts again refuses for a while: it is asked each second until the time is up.
 asio::awaitable<void> Reception::resume_once() {
   if (!broken_ || stop_.requested() || !first_packet_ || broken_->kind == FaultKind::refused) co_return;
-  if (Clock::now() - *first_packet_ + least_worth_resuming > request_.duration) co_return;
+  const auto until = *first_packet_ + request_.duration - least_worth_resuming;
+  if (Clock::now() > until) co_return;
   for (auto& track : tracks_) track.meter->interrupt();
   resumed_after_ = broken_->what;
   auto ending = end_session();
   co_await std::move(ending);
   broken_.reset();
-  auto beginning = begin_session();
-  auto begun = co_await std::move(beginning);
-  if (begun) {
-    auto receiving = receive();
-    co_await std::move(receiving);
-  } else {
+  for (;;) {
+    auto beginning = begin_session();
+    auto begun = co_await std::move(beginning);
+    if (begun) {
+      not_resumed_.reset();
+      break;
+    }
     not_resumed_ = begun.error();
+    const auto kind = begun.error().kind;
+    const bool may_pass = kind == FaultKind::unreachable || kind == FaultKind::timed_out;
+    if (!may_pass || stop_.requested() || Clock::now() + between_tries > until) co_return;
+    event_.expires_after(between_tries);
+    co_await event_.async_wait(asio::as_tuple(asio::use_awaitable));
+    event_.expires_at(asio::steady_timer::time_point::max());
+    if (stop_.requested()) co_return;
   }
+  auto receiving = receive();
+  co_await std::move(receiving);
 }
 
 void Reception::break_off(Fault fault) {
@@ -154,16 +167,23 @@ void Reception::take_packet(Track& track, wire::Octets packet, SystemTime when) 
 void Reception::drain_datagrams(std::uint32_t readable) {
   for (std::size_t i = 0; i < tracks_.size(); ++i) {
     auto& track = tracks_[i];
-    const MediaSockets::OnPacket rtp = [this, &track](wire::Octets packet, SystemTime when) {
+    // Reports are counted at their time among the packets, though they come by a socket of their own.
+    std::vector<std::pair<std::vector<std::uint8_t>, SystemTime>> reports;
+    const MediaSockets::OnPacket rtcp = [&reports](wire::Octets packet, SystemTime when) {
+      reports.emplace_back(std::vector<std::uint8_t>(packet.begin(), packet.end()), when);
+    };
+    if (readable >> (rtp_bit(i) + 1) & 1) track.sockets->drain_rtcp(rtcp);
+    auto next = reports.begin();
+    const MediaSockets::OnPacket rtp = [&](wire::Octets packet, SystemTime when) {
+      for (; next != reports.end() && next->second <= when; ++next) track.meter->add_rtcp(next->first, next->second);
       // RFC 5761: RTCP may share the port.
       if (wire::looks_like_rtcp(packet))
         track.meter->add_rtcp(packet, when);
       else
         take_packet(track, packet, when);
     };
-    const MediaSockets::OnPacket rtcp = [&track](wire::Octets packet, SystemTime when) { track.meter->add_rtcp(packet, when); };
     if (readable >> rtp_bit(i) & 1) track.sockets->drain_rtp(rtp);
-    if (readable >> (rtp_bit(i) + 1) & 1) track.sockets->drain_rtcp(rtcp);
+    for (; next != reports.end(); ++next) track.meter->add_rtcp(next->first, next->second);
   }
 }
 
@@ -177,7 +197,7 @@ void Reception::look_for_end() {
       break_off({FaultKind::timed_out, "the unit agreed to play and sent no packet", where(),
                  interleaved() ? "repeat; then restart the unit" : "look for a firewall on the way, or use tcp"});
     else
-      break_off({FaultKind::timed_out, "the unit stopped sending", where(), "repeat; then restart the unit"});
+      break_off({FaultKind::timed_out, "nothing came from the unit any more", where(), "look at the link; then restart the unit"});
   }
 }
 

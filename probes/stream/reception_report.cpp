@@ -15,19 +15,17 @@ StreamReport Reception::report() const {
 }
 
 void Reception::describe_session(StreamReport& out) const {
-  if (resumed_after_ && !not_resumed_ && !broken_)
-    out.findings.push_back("the session broke and was resumed once: " + *resumed_after_);
-  if (not_resumed_)
-    out.findings.push_back("the stream broke off: " + *resumed_after_ + "; it could not be resumed: " + not_resumed_->what);
-  if (broken_)
-    out.findings.push_back((resumed_after_ ? "the stream broke off a second time: " : "the stream broke off: ") + broken_->what);
+  SessionSummary session;
+  if (resumed_after_ && !not_resumed_) out.findings.push_back("why the session broke: " + *resumed_after_);
+  if (not_resumed_) session.broke_off = *resumed_after_ + "; it could not be resumed: " + not_resumed_->what;
+  if (broken_) session.broke_off = (resumed_after_ ? "a second time: " : "") + broken_->what;
+  if (session.broke_off) out.findings.push_back("the stream broke off: " + *session.broke_off);
   std::uint32_t overrun = 0;
   for (const auto& track : tracks_)
     if (track.sockets) overrun += track.sockets->overrun();
   if (overrun > 0)
     out.findings.push_back("this machine itself dropped " + std::to_string(overrun) +
                            " packets: its own load, not the network");
-  SessionSummary session;
   session.rtsp_version = agreed_.version == 2 ? "2.0" : "1.0";
   session.server = agreed_.server;
   session.left_out = agreed_.left_out;

@@ -155,7 +155,7 @@ Outcome<bool> Reception::join_groups() {
 
 std::string Reception::destination() const {
   const auto& track = tracks_.front();
-  if (interleaved()) return session_->own_address();
+  if (interleaved()) return ConnectionPlace{session_->own_address(), session_->connection().own_port(), false}.text();
   const auto& grant = track.agreed.transport;
   const bool group = transport_ == wire::LowerTransport::multicast;
   const auto told = grant.destination.empty() ? track.agreed.media.connection : grant.destination;

@@ -110,6 +110,7 @@ void put_session(json& out, const StreamReport& r) {
   at = {{"rtsp_version", session.rtsp_version},
         {"server", session.server},
         {"left_out", session.left_out},
+        {"broke_off", session.broke_off ? json(*session.broke_off) : json()},
         {"receiver_reports", session.receiver_reports},
         {"tls", nullptr}};
   if (session.tls_version.empty()) return;
@@ -126,6 +127,7 @@ void put_session(json& out, const StreamReport& r) {
 }  // namespace
 
 bool is_whole(const StreamReport& report) {
+  if (report.session && report.session->broke_off) return false;
   // The fields of the contract; what else is told may be foreign to a codec, or want a longer look.
   static const char* const promised[] = {"transport", "codec", "width", "height", "profile", "frame_rate_hz", "gop_s", "gop_frames",
                                          "payload_bps", "wire_bps", "peak_bps", "packets", "payload_bytes", "lost_packets",

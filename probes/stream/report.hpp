@@ -67,6 +67,7 @@ struct SessionSummary {
   std::string rtsp_version;               // "1.0", "2.0"
   std::string server;                     // as the unit names itself; may be empty
   std::vector<std::string> left_out;      // media that were not set up, each with the reason
+  std::optional<std::string> broke_off;   // why it ended before its time
   std::int64_t receiver_reports = 0;      // RTCP reports sent
   std::string tls_version, tls_cipher;    // empty in the open
   std::optional<Certificate> certificate;
@@ -125,7 +126,7 @@ struct StreamReport {
   }
 };
 
-// Whether every field that a stream is always asked for was read (the fields of design and command; docs/commands.md).
+// Whether the stream went on to its end, and every field that it is always asked for was read (the fields of design and command; docs/commands.md).
 bool is_whole(const StreamReport& report);
 
 // The object of docs/commands.md: every field present, null where unread.

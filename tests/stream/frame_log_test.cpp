@@ -65,8 +65,8 @@ TEST_CASE("a stretch ends, another begins: rates are sums over both and know not
   CHECK(rate_of(feed.log) == Approx(25).epsilon(1e-12));
   CHECK(feed.log.gop_sums().count == 4);
   CHECK(feed.log.gop_sums().frames == 100);
-  CHECK(feed.log.gop_frames_min() == 25);
-  CHECK(feed.log.gop_frames_max() == 25);
+  CHECK(feed.log.gops().frames_min == 25);
+  CHECK(feed.log.gops().frames_max == 25);
   CHECK(feed.log.metered_s() == Approx(2 * 59 * 0.04));
   CHECK(feed.log.time_jumps() == 0);
 }

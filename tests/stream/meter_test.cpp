@@ -101,6 +101,21 @@ TEST_CASE("frames that are lost whole do not slow the frame rate or the GOP, and
   CHECK(report.lost_packets.value() == 10);
 }
 
+TEST_CASE("a GOP whose key frame was lost is not taken for a longer one") {
+  // Frames 20 to 30 are lost, and the key frame 25 with them: 0 to 50 would read as one GOP of 50.
+  Meter meter(h264());
+  feed(meter, 151, 25, 12'000, 1000, 0, [](int i) { return i < 20 || i > 30; });
+  const auto report = meter.report();
+  CHECK(report.gop_frames.value() == 25);
+  CHECK(report.gop_frames_max == 25);
+  CHECK(report.gop_s.value() == Approx(1));
+  // With a hole in the one GOP there is, nothing tells.
+  Meter only(h264());
+  feed(only, 51, 25, 12'000, 1000, 0, [](int i) { return i < 20 || i > 30; });
+  CHECK_FALSE(only.report().gop_frames.has_value());
+  CHECK(only.report().unread.count("gop_frames") == 1);
+}
+
 TEST_CASE("octets on the wire: 1400 of payload are 1478 over UDP and IPv4 (RFC 5180; check-values section 1)") {
   const Wrapping udp;
   CHECK(wire_octets(1412, udp) == 1478);

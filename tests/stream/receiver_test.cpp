@@ -98,7 +98,7 @@ TEST_CASE("a session that breaks in the middle is resumed once, and the gap is n
   CHECK(result.report.lost_packets == 0);
   REQUIRE(result.report.gaps.size() == 1);
   CHECK(result.report.gaps[0].begin_s > 0);
-  CHECK(told(result.report, "was resumed once"));
+  CHECK(told(result.report, "was resumed"));
   CHECK(result.report.packets.value_or(0) > 100);
   CHECK(unit.count("2 TEARDOWN") == 1);
 }
@@ -116,6 +116,19 @@ TEST_CASE("a second break ends the measurement with what was read") {
   CHECK(unit.count("3 OPTIONS") == 0);
 }
 
+TEST_CASE("a unit that starts again is asked until it is back") {
+  UnitScript script;
+  script.packets_before_break = {40};
+  script.away_ms = 1500;
+  ScriptedUnit unit(script);
+  const auto result = received(request_of(unit, 5s));
+  REQUIRE_FALSE(result.fault.has_value());
+  REQUIRE(result.report.gaps.size() == 1);
+  CHECK(result.report.gaps[0].duration_s > 1.4);
+  CHECK(result.report.lost_packets == 0);
+  CHECK_FALSE(result.report.session->broke_off.has_value());
+}
+
 TEST_CASE("a session that cannot be resumed leaves what was read") {
   UnitScript script;
   script.packets_before_break = {40};
@@ -127,7 +140,13 @@ TEST_CASE("a session that cannot be resumed leaves what was read") {
   CHECK(told(result.report, "could not be resumed"));
   REQUIRE(result.report.session.has_value());
   CHECK(result.report.session->rtsp_version == "1.0");
-  CHECK(result.report.destination == "127.0.0.1");
+  CHECK(result.report.destination.rfind("127.0.0.1:", 0) == 0);
+  CHECK(result.report.session->broke_off.has_value());
+  auto report = result.report;
+  report.unread.clear();
+  CHECK_FALSE(is_whole(report));
+  report.session->broke_off.reset();
+  CHECK(is_whole(report));
 }
 
 TEST_CASE("a unit that hangs up at any step is unread with the reason, within the limits") {

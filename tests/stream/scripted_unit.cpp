@@ -46,6 +46,7 @@ ScriptedUnit::ScriptedUnit(UnitScript script)
         std::this_thread::sleep_for(2ms);
       else
         serve(std::move(socket), number++);
+      if (number == 2 && script_.away_ms > 0) start_again();
       if (script_.most_connections >= 0 && number > script_.most_connections && acceptor_.is_open()) acceptor_.close(code);
     }
   });
@@ -58,6 +59,18 @@ ScriptedUnit::~ScriptedUnit() {
 
 std::string ScriptedUnit::url() const {
   return "rtsp://127.0.0.1:" + std::to_string(port_) + "/head/1";
+}
+
+void ScriptedUnit::start_again() {
+  acceptor_.close();
+  std::this_thread::sleep_for(std::chrono::milliseconds(script_.away_ms));
+  script_.away_ms = 0;
+  const tcp::endpoint here(asio::ip::address_v4::loopback(), port_);
+  acceptor_.open(here.protocol());
+  acceptor_.set_option(tcp::acceptor::reuse_address(true));
+  acceptor_.bind(here);
+  acceptor_.listen();
+  acceptor_.non_blocking(true);
 }
 
 void ScriptedUnit::note(const std::string& what) {

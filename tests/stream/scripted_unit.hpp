@@ -20,6 +20,7 @@ struct UnitScript {
   std::string hang_up_at;                       // closes instead of answering this method
   std::vector<int> packets_before_break = {};   // of the 1st, 2nd … session; beyond the list: without end
   int most_connections = -1;                    // then it no longer listens
+  int away_ms = 0;                              // after the first session it listens to nobody for so long
   bool silent_instead = false;                  // a break is silence, not a closed connection
 };
 
@@ -33,6 +34,7 @@ class ScriptedUnit {
   int count(const std::string& what) const;
 
  private:
+  void start_again();
   void serve(boost::asio::ip::tcp::socket socket, int number);
   void answer(boost::asio::ip::tcp::socket& socket, const std::string& request, const std::string& method);
   void note(const std::string& what);
