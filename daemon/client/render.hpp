@@ -11,7 +11,9 @@ std::string render_round(const nlohmann::json& round);
 std::string render_roll(const nlohmann::json& roll);
 std::string render_headroom(const nlohmann::json& headroom);
 std::string render_presence(const nlohmann::json& event);
-// Any flat answer (stream, link, switch, path, volume): a line for each field, unread with its reason.
+// The answer of `stream` (docs/commands.md), every field of it present.
+std::string render_stream(const nlohmann::json& answer);
+// Any flat answer (link, switch, path, volume): a line for each field, unread with its reason.
 std::string render_fields(const nlohmann::json& answer);
 std::string render_switch(const nlohmann::json& answer);
 // Cautions that belong to the command; empty when none does.

@@ -1,5 +1,7 @@
 #include "daemon/client/render.hpp"
 
+#include "probes/stream/report.hpp"
+
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
@@ -31,6 +33,33 @@ TEST_CASE("a round tells what is missed with target and reading, and a reason on
   CHECK(has(text, "missed  workshop, head 1, stream main  frame rate  9 frames/s  target: 15 frames/s, 5 % either way"));
   CHECK(has(text, "unread  2 targets  wash-bay: the unit is not there"));
   CHECK(has(text, "3 met, 0 tight, 1 missed, 2 unread."));
+}
+
+TEST_CASE("a stream is told as a person reads it: what it is first, and a reason once for all that it hides") {
+  tallywire::stream::StreamReport report;
+  report.transport = "udp";
+  report.codec = "H264";
+  report.width = 1920;
+  report.height = 1080;
+  report.frame_rate_hz = 25;
+  report.uncertainty["frame_rate_hz"] = 0.02;
+  report.payload_bps = 4e6;
+  report.peak_bps = {{10, 12e6}, {100, 6e6}};
+  report.packets = 3577;
+  report.lost_packets = 0;
+  report.gaps = {{2.0, 0.35}};
+  report.findings = {"look at this"};
+  report.unread = {{"gop_s", "too short"}, {"gop_frames", "too short"}};
+  const auto text = render_stream(json(report));
+  CHECK(text.find("  picture       H264, 1920 x 1080\n") == 0);
+  CHECK(has(text, "frames        25 ± 0.02 frames/s by time stamps\n"));
+  CHECK(has(text, "bit rate      4 Mbit/s of payload\n"));
+  CHECK(has(text, "busiest       12 Mbit/s in 10 ms, 6 Mbit/s in 100 ms\n"));
+  CHECK(has(text, "packets       3577, 0 lost\n"));
+  CHECK(has(text, "gap           0.35 s, 2 s after the first packet\n"));
+  CHECK(has(text, "  - look at this\n"));
+  CHECK(has(text, "gop frames, gop: too short\n"));
+  CHECK_FALSE(has(text, "uncertainty"));
 }
 
 TEST_CASE("columns stand under each other, whatever letters the names have") {
