@@ -51,7 +51,6 @@ class Connection {
   // off when more than most_waiting octets stand.
   Outcome<void> queue(std::string_view octets);
   Outcome<void> flush();
-  bool all_sent() const { return waiting_.empty(); }
 
   // The socket, while draining; -1 before.
   int descriptor() const { return drained_; }

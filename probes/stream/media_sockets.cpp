@@ -246,10 +246,4 @@ void MediaSockets::send_rtcp(int port, const std::vector<std::uint8_t>& packet) 
                                               reinterpret_cast<const sockaddr*>(&to), length_of(to));
 }
 
-int MediaSockets::receive_buffer_octets() const {
-  int size = 0;
-  socklen_t length = sizeof size;
-  return getsockopt(rtp_, SOL_SOCKET, SO_RCVBUF, &size, &length) == 0 ? size : 0;
-}
-
 }  // namespace tallywire::stream

@@ -48,8 +48,6 @@ class MediaSockets {
   void send_rtcp(int port, const std::vector<std::uint8_t>& packet);
   // Packets that this machine had no room for (SO_RXQ_OVFL): ours, never the network's.
   std::uint32_t overrun() const { return overrun_; }
-  // Octets the kernel keeps for us between two drains.
-  int receive_buffer_octets() const;
 
  private:
   void drain(int socket, const OnPacket& on_packet);
