@@ -34,7 +34,9 @@ using Stream = beast::basic_stream<Protocol>;
 constexpr auto request_limit = 10s;     // for the whole of a request, once its first octet is awaited
 constexpr auto idle_limit = 60s;
 constexpr auto feed_beat = 15s;
+constexpr auto refusal_limit = 2s;      // in which a refused peer may finish what it sends
 constexpr std::size_t largest_body = 256 * 1024;
+constexpr std::size_t most_thrown_away = 16 * 1024 * 1024;
 constexpr std::uint32_t largest_head = 16 * 1024;
 
 // What a door asks of a request before it is answered, and how many are inside: a crowd at one door leaves the
@@ -157,6 +159,8 @@ struct Server::State : std::enable_shared_from_this<Server::State> {
   template <class S>
   asio::awaitable<void> serve(S& stream, const Door& door);
   template <class S>
+  asio::awaitable<void> hear_out(S& stream, beast::flat_buffer& buffer);
+  template <class S>
   asio::awaitable<bool> follow(S& stream, Reply reply, unsigned version);
   template <class S>
   asio::awaitable<bool> write_text(S& stream, std::string text);
@@ -267,6 +271,22 @@ asio::awaitable<bool> Server::State::follow(S& stream, Reply reply, unsigned ver
   }
 }
 
+// A socket closed over what its peer still sends is reset, and the peer may never read its refusal: the rest is
+// taken and thrown away, for as long and as much as a request may have.
+template <class S>
+asio::awaitable<void> Server::State::hear_out(S& stream, beast::flat_buffer& buffer) {
+  buffer.clear();
+  auto& lowest = beast::get_lowest_layer(stream);
+  boost::system::error_code code;
+  lowest.socket().shutdown(asio::socket_base::shutdown_send, code);
+  lowest.expires_after(refusal_limit);
+  for (std::size_t thrown_away = 0; !code && thrown_away < most_thrown_away && !stopped;) {
+    auto [ended, count] = co_await lowest.async_read_some(buffer.prepare(buffer.max_size()), asio::as_tuple(asio::use_awaitable));
+    code = ended;
+    thrown_away += count;
+  }
+}
+
 template <class S>
 asio::awaitable<void> Server::State::serve(S& stream, const Door& door) {
   beast::flat_buffer buffer(128 * 1024);
@@ -284,7 +304,8 @@ asio::awaitable<void> Server::State::serve(S& stream, const Door& door) {
         HttpResponse refused = to_response(std::move(*refusal), parser.get());
         refused.keep_alive(false);
         beast::get_lowest_layer(stream).expires_after(request_limit);
-        co_await http::async_write(stream, refused, asio::as_tuple(asio::use_awaitable));
+        auto [unsent, sent] = co_await http::async_write(stream, refused, asio::as_tuple(asio::use_awaitable));
+        if (!unsent) co_await hear_out(stream, buffer);
       }
       co_return;
     }
