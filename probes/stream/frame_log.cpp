@@ -35,6 +35,14 @@ std::int64_t FrameLog::nanoseconds(std::int64_t ticks) const {
   return static_cast<std::int64_t>(static_cast<double>(ticks) * 1e9 / clock_hz_);
 }
 
+void FrameLog::learn(std::uint32_t clock_hz, bool by_picture) {
+  end_stretch();
+  past_frame_sums_ = past_gop_sums_ = {};
+  past_clock_.reset();
+  clock_hz_ = clock_hz;
+  by_picture_ = by_picture;
+}
+
 bool FrameLog::add(const PacketFacts& packet) {
   auto step = static_cast<std::int32_t>(packet.rtp_time - static_cast<std::uint32_t>(rtp_time_));
   if (!in_stretch_) {

@@ -39,6 +39,11 @@ class FrameLog {
   FrameLog(std::uint32_t clock_hz, bool by_picture)
       : clock_hz_(clock_hz == 0 ? 90000 : clock_hz), by_picture_(by_picture) {}
 
+  // Another clock or rule than at the start: the stream was not known then. What has been counted stays, rates begin anew.
+  void learn(std::uint32_t clock_hz, bool by_picture);
+  // From its first octet on, so many are touched by most packets.
+  static constexpr std::size_t touched_octets = 256;
+
   // False when the packet belongs to a frame of the past: then none of the next three is to be called for it.
   bool add(const PacketFacts& packet);
   // Of the packet that was added last: it carries (a piece of) a picture; of a key frame; so many access units.

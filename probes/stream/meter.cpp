@@ -71,25 +71,72 @@ void Meter::tell_tcp_segment(double octets) {
   wire_scale_ = static_cast<float>(wire_octets(share, actual) / wire_octets(share, settings_.wrapping));
 }
 
-void Meter::add(std::span<const std::uint8_t> octets, SystemTime when) {
-  const auto packet = wire::decode_rtp(octets);
-  if (!packet) {
-    ++malformed_;
-    return;
-  }
+void Meter::add(std::span<const std::uint8_t> octets, SystemTime when) { add({octets, octets.size(), 0, when}); }
+
+void Meter::add(const Seen& seen) {
   PacketFacts facts;
-  facts.rtp_time = packet->timestamp;
-  facts.marker = packet->marker;
-  facts.at_ns = nanoseconds(when);
-  facts.payload_octets = static_cast<std::uint32_t>(packet->payload.size());
-  facts.wire_octets = wire_octets(octets.size(), settings_.wrapping);
-  if (ssrc_ != packet->ssrc) {
-    if (!accept_source(*packet, facts)) return;
+  facts.at_ns = nanoseconds(seen.when);
+  facts.wire_octets = seen.wire_octets > 0 ? seen.wire_octets : wire_octets(seen.whole_octets, settings_.wrapping);
+  if (seen.octets.size() >= seen.whole_octets) {
+    const auto packet = wire::decode_rtp(seen.octets);
+    if (!packet) {
+      ++malformed_;
+      return;
+    }
+    facts.payload_octets = static_cast<std::uint32_t>(packet->payload.size());
+    add(*packet, facts);
+  } else if (const auto cut = wire::decode_cut_rtp(seen.octets, seen.whole_octets)) {
+    facts.payload_octets = static_cast<std::uint32_t>(cut->payload_octets);
+    is_cut_ = true;
+    add(cut->packet, facts);
+    is_cut_ = false;
+    ++cut_packets_;
+  } else {
+    ++malformed_;
+  }
+}
+
+void Meter::add(const wire::RtpPacket& packet, PacketFacts& facts) {
+  facts.rtp_time = packet.timestamp;
+  facts.marker = packet.marker;
+  if (ssrc_ != packet.ssrc) {
+    if (!accept_source(packet, facts)) return;
   } else if (candidate_.held) {
     ++foreign_;
     candidate_.held = false;
   }
-  if (count(packet->sequence, facts)) look_into(*packet);
+  if (count(packet.sequence, facts)) look_into(packet);
+}
+
+void Meter::learn(MeterSettings settings) {
+  pictures_ = PictureWatch(settings.codec, settings.parameter_sets);
+  settings.parameter_sets.clear();
+  settings.wrapping = settings_.wrapping;
+  settings_ = std::move(settings);
+  codec_ = settings_.codec;
+  const auto clock_hz = settings_.clock_hz == 0 ? 90000 : settings_.clock_hz;
+  if (clock_hz != clock_hz_) {
+    clock_hz_ = clock_hz;
+    ticks_per_ns_ = clock_hz_ / 1e9;
+    jitter_ = {};
+    past_jitter_ = 0;
+    stretch_packets_ = 0;
+  }
+  frames_.learn(clock_hz_, codec_ == Codec::h264 || codec_ == Codec::h265);
+}
+
+std::optional<double> Meter::measured_clock_hz() const {
+  const auto clock = frames_.clock();
+  if (!clock) return std::nullopt;
+  return clock_hz_ * (1 + clock->ppm / 1e6);
+}
+
+void Meter::prefetch(std::uint16_t sequence, std::int64_t at_ns) const {
+  const auto* at = reinterpret_cast<const char*>(this);
+  const auto* end = reinterpret_cast<const char*>(&frames_) + FrameLog::touched_octets;
+  for (; at < end; at += 64) __builtin_prefetch(at, 1);
+  sequence_.prefetch(sequence);
+  windows_.prefetch(at_ns);
 }
 
 // False when nothing is to be looked for in the payload: refused, a duplicate, or of a frame that has passed.
@@ -105,6 +152,10 @@ bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
   if (came == SequenceLog::Came::duplicate) return false;
   facts.in_order = came != SequenceLog::Came::late;
   facts.missing = came == SequenceLog::Came::in_order ? sequence_.last_gap() : 0;
+  if (excused_next_ && facts.in_order) {
+    excused_next_ = false;
+    sequence_.excuse(facts.missing);
+  }
   note_hole(facts.missing, silence_ns);
   windows_.add(facts.at_ns, facts.payload_octets);
   return frames_.add(facts);
@@ -123,6 +174,7 @@ void Meter::take_jump(const PacketFacts& facts) {
   if (frames_.goes_on(facts.rtp_time, facts.at_ns)) {
     sequence_.count_jump_as_lost();
     first.missing = sequence_.last_gap();
+    if (excused_next_) sequence_.excuse(first.missing);
   } else {
     begin_stretch();
   }
@@ -161,7 +213,7 @@ void Meter::look_into(const wire::RtpPacket& packet) {
     case Codec::unknown:
     case Codec::other: break;
   }
-  bad_payloads_ += !good;
+  bad_payloads_ += !good && !is_cut_;
 }
 
 bool Meter::look_into_h264(wire::Octets payload) {

@@ -30,6 +30,15 @@ class Meter {
 
   // One RTP packet as it stood on the wire, header included. Malformed octets are counted, never thrown.
   void add(std::span<const std::uint8_t> packet, SystemTime when);
+  // The same as a tap saw it: what the capture holds of it (at most its `whole_octets`), and how long the link was busy
+  // with it where the frame itself was seen; 0: reckoned from the wrapping.
+  struct Seen {
+    std::span<const std::uint8_t> octets;
+    std::size_t whole_octets = 0;
+    double wire_octets = 0;
+    SystemTime when{};
+  };
+  void add(const Seen& seen);
   void add_rtcp(std::span<const std::uint8_t> compound, SystemTime when);
   // TCP: octets that crossed beside the RTP packets (interleaved framing, RTSP).
   void add_tcp_overhead(std::uint64_t octets) { tcp_overhead_ += octets; }
@@ -39,6 +48,17 @@ class Meter {
   // The session broke and will be resumed: the next packet begins a new stretch, whatever its source, number and
   // time stamp. The time between is told as a gap; nothing in it is loss and no rate covers it.
   void interrupt();
+  // A tap knows that its own capture lacks something here: numbers that are missing before the next packet are not lost.
+  void excuse() { excused_next_ = true; }
+  // What the stream is, told when packets have come already: from now on its payload is looked into. Before, it must have
+  // been unknown. Jitter is reckoned anew when the clock differs from the one that was taken for granted.
+  void learn(MeterSettings settings);
+  // The rate by which its time stamps run against the arrivals, in Hz, whatever clock the meter was told; none as long as
+  // too little came. A tap that nobody told the clock recognises it so.
+  std::optional<double> measured_clock_hz() const;
+  const MeterSettings& settings() const { return settings_; }
+  // Packets of this number and time will come next: fetches what add() touches.
+  void prefetch(std::uint16_t sequence, std::int64_t at_ns) const;
 
   std::uint64_t packets() const { return packets_; }
   std::optional<std::uint32_t> ssrc() const { return ssrc_; }
@@ -48,6 +68,8 @@ class Meter {
   // What a receiver report says of this source since the last call (RFC 3550 §6.4.1, A.3).
   wire::ReportBlock take_reception(SystemTime now);
   const RateWindows& windows() const { return windows_; }
+  // Packets that excuse() was for.
+  std::int64_t not_captured() const { return sequence_.excused(); }
 
  private:
   // Gaps beyond this many are counted, not listed.
@@ -61,6 +83,7 @@ class Meter {
     PacketFacts facts;
   };
 
+  void add(const wire::RtpPacket& packet, PacketFacts& facts);
   bool accept_source(const wire::RtpPacket& packet, const PacketFacts& facts);
   void begin_stretch();
   bool count(std::uint16_t sequence, PacketFacts& facts);
@@ -95,6 +118,7 @@ class Meter {
   Codec codec_;
   std::uint32_t clock_hz_;
   bool interrupted_ = false;
+  bool excused_next_ = false;
   std::uint64_t packets_ = 0;
   std::int64_t first_ns_ = 0;
   std::int64_t last_ns_ = 0;
@@ -112,6 +136,8 @@ class Meter {
   std::uint64_t tcp_overhead_ = 0;
   std::int64_t largest_hole_packets_ = 0, largest_hole_ns_ = 0;  // numbers missing at once, and the silence before
   std::uint64_t malformed_ = 0;
+  std::uint64_t cut_packets_ = 0;  // by the capture
+  bool is_cut_ = false;            // the packet that is looked into
   std::uint64_t foreign_ = 0;
   std::uint64_t bad_payloads_ = 0;
   std::uint64_t interleaved_payloads_ = 0;  // RFC 6184 §5.4 Table 3: not of modes 0 and 1

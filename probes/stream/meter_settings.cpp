@@ -1,7 +1,5 @@
 #include "probes/stream/meter_settings.hpp"
 
-#include "probes/wire/sdp.hpp"
-
 #include <algorithm>
 #include <charconv>
 
@@ -37,6 +35,22 @@ Codec codec_of(const std::string& encoding_name) {
   if (upper == "MPEG4-GENERIC") return Codec::aac;
   if (begins_with(upper, "VND.ONVIF.METADATA")) return Codec::metadata;
   return upper.empty() ? Codec::unknown : Codec::other;
+}
+
+MeterSettings settings_of(const wire::SdpMedia& media, const wire::SdpFormat& format) {
+  MeterSettings out;
+  out.kind = media.kind == "application" ? "metadata" : media.kind;
+  out.codec = codec_of(format.encoding);
+  out.encoding_name = format.encoding;
+  out.clock_hz = format.clock_hz;
+  out.parameter_sets = wire::parameter_sets_of(format);
+  read_format_parameters(out, format.parameters);
+  if (media.framerate_hz > 0) out.told.frame_rate_hz = media.framerate_hz;
+  if (media.width > 0 && media.height > 0) {
+    out.told.width = media.width;
+    out.told.height = media.height;
+  }
+  return out;
 }
 
 std::string name_of_codec(const MeterSettings& settings) {

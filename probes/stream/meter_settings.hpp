@@ -3,6 +3,7 @@
 #pragma once
 
 #include "probes/wire/aac.hpp"
+#include "probes/wire/sdp.hpp"
 
 #include <cstddef>
 #include <cstdint>
@@ -52,6 +53,9 @@ struct MeterSettings {
   wire::AuHeaderFormat au_headers;                       // RFC 3640 §4.1
   Told told;
 };
+
+// What a session description says of a medium, and of one of its formats. The wrapping is left as it is.
+MeterSettings settings_of(const wire::SdpMedia& media, const wire::SdpFormat& format);
 
 // The encoding name in capitals; H265 for units that call it HEVC.
 std::string name_of_codec(const MeterSettings& settings);

@@ -39,6 +39,12 @@ class RateWindows {
     if (slot != slot_) advance_to(slot);
     slot_octets_ += octets;
   }
+  // Fetches what add() at this time will touch.
+  void prefetch(std::int64_t time_ns) const {
+    __builtin_prefetch(this, 1);
+    __builtin_prefetch(&peaks_, 1);
+    __builtin_prefetch(&slots_[static_cast<std::size_t>(time_ns / 1'000'000) % slots_.size()], 1);
+  }
   // The stream broke here: the next packet begins new windows, the histogram goes on.
   void interrupt();
   // The greatest rate in any window of this length, complete or not; 0 for a length that is not kept.

@@ -86,20 +86,9 @@ Outcome<std::vector<wire::PortPair>> Reception::open_ports(std::size_t count, co
 }
 
 MeterSettings Reception::settings_of(const wire::ExchangeTrack& track) const {
-  MeterSettings out;
-  out.kind = track.media.kind == "application" ? "metadata" : track.media.kind;
-  out.codec = codec_of(track.format.encoding);
-  out.encoding_name = track.format.encoding;
-  out.clock_hz = track.format.clock_hz;
-  out.parameter_sets = wire::parameter_sets_of(track.format);
+  auto out = stream::settings_of(track.media, track.format);
   out.wrapping.ipv6 = url_.host.find(':') != std::string::npos;
   out.wrapping.transport = wrapping_of(transport_);
-  read_format_parameters(out, track.format.parameters);
-  if (track.media.framerate_hz > 0) out.told.frame_rate_hz = track.media.framerate_hz;
-  if (track.media.width > 0 && track.media.height > 0) {
-    out.told.width = track.media.width;
-    out.told.height = track.media.height;
-  }
   return out;
 }
 

@@ -19,6 +19,14 @@ class SequenceLog {
   void count_jump_as_lost();
   // The next packet begins a new count; what lies between is neither lost nor a restart.
   void begin_anew();
+  // So many of the numbers that were skipped are known not to have been lost: the capture itself lacks them.
+  void excuse(std::int64_t count) {
+    past_expected_ -= count;
+    excused_ += count;
+  }
+  std::int64_t excused() const { return excused_; }
+  // Fetches what add() of this number will touch.
+  void prefetch(std::uint16_t sequence) const { __builtin_prefetch(&bits_[sequence % remembered / 64], 1); }
 
   std::int64_t expected() const { return past_expected_ + (any_ ? highest_ - base_ + 1 : 0); }
   std::int64_t received() const { return received_; }     // each number once
@@ -48,6 +56,7 @@ class SequenceLog {
   std::int64_t duplicates_ = 0;
   std::int64_t restarts_ = 0;
   std::int64_t last_gap_ = 0;
+  std::int64_t excused_ = 0;
   std::int64_t jump_ = 0;  // numbers skipped at the newest restart, modulo 65 536
   std::int64_t refused_next_ = -1;
   std::array<std::uint64_t, remembered / 64> bits_{};

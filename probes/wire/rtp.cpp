@@ -4,22 +4,37 @@
 
 namespace tallywire::wire {
 
-std::optional<RtpPacket> decode_rtp(Octets packet) {
-  constexpr std::size_t fixed_header = 12;
-  if (packet.size() < fixed_header || packet[0] >> 6 != 2) return std::nullopt;
-  RtpPacket out;
+namespace {
+
+constexpr std::size_t fixed_header = 12;
+
+void read_fixed_header(Octets packet, RtpPacket& out) {
   out.marker = packet[1] & 0x80;
   out.payload_type = packet[1] & 0x7f;
   out.sequence = static_cast<std::uint16_t>(packet[2] << 8 | packet[3]);
   OctetReader reader(packet.subspan(4));
   out.timestamp = reader.u32();
   out.ssrc = reader.u32();
+}
+
+// What follows the fixed header, up to the payload.
+void read_rest_of_header(Octets packet, OctetReader& reader, RtpPacket& out) {
   reader.skip(std::size_t{4} * (packet[0] & 0x0f));
   if (packet[0] & 0x10) {
     out.extended = true;
     out.extension_profile = reader.u16();
     out.extension = reader.take(std::size_t{4} * reader.u16());
   }
+}
+
+}  // namespace
+
+std::optional<RtpPacket> decode_rtp(Octets packet) {
+  if (packet.size() < fixed_header || packet[0] >> 6 != 2) return std::nullopt;
+  RtpPacket out;
+  read_fixed_header(packet, out);
+  OctetReader reader(packet.subspan(fixed_header));
+  read_rest_of_header(packet, reader, out);
   if (!reader.ok()) return std::nullopt;
   std::size_t length = reader.left();
   if (packet[0] & 0x20) {
@@ -28,6 +43,26 @@ std::optional<RtpPacket> decode_rtp(Octets packet) {
     length -= padding;
   }
   out.payload = reader.take(length);
+  return out;
+}
+
+std::optional<CutRtpPacket> decode_cut_rtp(Octets captured, std::size_t whole_octets) {
+  if (captured.size() < fixed_header || captured[0] >> 6 != 2) return std::nullopt;
+  CutRtpPacket out;
+  read_fixed_header(captured, out.packet);
+  OctetReader reader(captured.subspan(fixed_header));
+  read_rest_of_header(captured, reader, out.packet);
+  if (reader.ok()) {
+    out.payload_octets = whole_octets - (captured.size() - reader.left());
+    out.packet.payload = reader.take(reader.left());
+    return out;
+  }
+  // Cut within the header: as much is payload as the fixed part leaves, but for what its own counts tell.
+  const std::size_t told = fixed_header + std::size_t{4} * (captured[0] & 0x0f);
+  if (told > whole_octets) return std::nullopt;
+  out.packet.extended = false;
+  out.packet.extension = {};
+  out.payload_octets = whole_octets - told;
   return out;
 }
 

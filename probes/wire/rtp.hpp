@@ -23,6 +23,14 @@ struct RtpPacket {
 // §5.1. None when it is not RTP version 2 or a length does not fit.
 std::optional<RtpPacket> decode_rtp(Octets packet);
 
+// The same of a packet that a capture has cut: `whole_octets` is its length on the wire. What was not captured of the payload
+// counts in `payload_octets`, with its padding, whose length nobody can tell.
+struct CutRtpPacket {
+  RtpPacket packet;
+  std::size_t payload_octets = 0;
+};
+std::optional<CutRtpPacket> decode_cut_rtp(Octets captured, std::size_t whole_octets);
+
 // True for what RFC 5761 §4 tells to be RTCP when both share a port: payload types 64 to 95.
 bool looks_like_rtcp(Octets packet);
 

@@ -114,14 +114,10 @@ std::optional<SdpMedia> read_media(std::string_view value) {
   if (!read_number(cut(ports, '/'), out.port) || out.port < 0 || out.port > 65535) return std::nullopt;
   out.protocol = word(value);
   while (!trim(value).empty()) {
-    SdpFormat format;
-    if (!read_payload_type(word(value), format.payload_type) || format_of(out, format.payload_type)) continue;
-    for (const auto& known : static_types)
-      if (known.payload_type == format.payload_type) {
-        format.encoding = known.encoding;
-        format.clock_hz = known.clock_hz;
-        format.channels = known.channels;
-      }
+    int payload_type = 0;
+    if (!read_payload_type(word(value), payload_type) || format_of(out, payload_type)) continue;
+    auto format = static_format(payload_type).value_or(SdpFormat{});
+    format.payload_type = payload_type;
     out.formats.push_back(std::move(format));
   }
   return out;
@@ -144,6 +140,19 @@ void read_bandwidth(std::string_view value, std::uint32_t& kbps) {
 }
 
 }  // namespace
+
+std::optional<SdpFormat> static_format(int payload_type) {
+  for (const auto& known : static_types) {
+    if (known.payload_type != payload_type) continue;
+    SdpFormat out;
+    out.payload_type = payload_type;
+    out.encoding = known.encoding;
+    out.clock_hz = known.clock_hz;
+    out.channels = known.channels;
+    return out;
+  }
+  return std::nullopt;
+}
 
 std::optional<SdpSession> decode_sdp(std::string_view text, const SdpLimits& limits) {
   if (text.size() > limits.octets) return std::nullopt;

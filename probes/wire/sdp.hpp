@@ -52,6 +52,9 @@ std::optional<SdpSession> decode_sdp(std::string_view text, const SdpLimits& lim
 // A parameter of an fmtp ("sprop-parameter-sets"), names compared without case; empty when not there.
 std::string fmtp_parameter(const std::string& parameters, std::string_view name);
 
+// What a payload type means without any session (RFC 3551 §6); none for dynamic and unassigned ones.
+std::optional<SdpFormat> static_format(int payload_type);
+
 // NAL units of sprop-parameter-sets (RFC 6184 §8.1) or sprop-vps, -sps, -pps (RFC 7798 §7.1).
 std::vector<std::vector<std::uint8_t>> parameter_sets_of(const SdpFormat& format);
 

@@ -61,5 +61,5 @@ void meter_packets(benchmark::State& state) {
 
 }  // namespace
 
-BENCHMARK(meter_packets)->Arg(1)->Arg(64)->Arg(500);
+BENCHMARK(meter_packets)->Arg(1)->Arg(64)->Arg(500)->Arg(10000);
 BENCHMARK_MAIN();

@@ -1,0 +1,108 @@
+#include "probes/tap/source.hpp"
+
+#include "probes/wire/sdp.hpp"
+
+#include <cmath>
+
+namespace tallywire::tap {
+namespace {
+
+constexpr int packets_between_clock_looks = 256;
+
+// Clock rates of RTP payload formats (RFC 3551 §6, RFC 7587 §4.1; 32 and 44.1 kHz of RFC 3640 streams, common practice).
+constexpr std::uint32_t known_clocks_hz[] = {8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 90000};
+// Nearer to one of them than any two are to each other by far, and farther off than any crystal.
+constexpr double clock_tolerance = 0.01;
+
+stream::MeterSettings unknown_settings(const wire::Flow& flow, int vlan_tags) {
+  stream::MeterSettings out;
+  out.kind = "unknown";
+  out.wrapping.ipv6 = flow.ipv6;
+  out.wrapping.vlan_tags = vlan_tags;
+  out.wrapping.transport = flow.transport == wire::Transport::tcp        ? stream::Wrapping::Transport::tcp
+                           : flow.destination().is_multicast() ? stream::Wrapping::Transport::multicast
+                                                               : stream::Wrapping::Transport::udp;
+  return out;
+}
+
+}  // namespace
+
+const char* name_of(RecognisedBy by) {
+  switch (by) {
+    case RecognisedBy::sequence: return "sequence";
+    case RecognisedBy::design: return "design";
+    case RecognisedBy::rtcp: return "rtcp";
+    case RecognisedBy::rtsp: return "rtsp";
+  }
+  return "sequence";
+}
+
+Source::Source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type, RecognisedBy by)
+    : payload_type_(payload_type), by_(by), meter_(unknown_settings(flow, vlan_tags)), flow_(flow) {
+  const auto format = wire::static_format(payload_type);
+  if (!format) return;
+  wire::SdpMedia media;
+  media.kind = stream::is_video(stream::codec_of(format->encoding)) || format->clock_hz == 90000 ? "video" : "audio";
+  learn(stream::settings_of(media, *format));
+}
+
+void Source::learn(stream::MeterSettings settings) {
+  clock_known_ = settings.clock_hz != 0;
+  undecided_ = false;
+  meter_.learn(std::move(settings));
+}
+
+void Source::announce(std::shared_ptr<const AnnouncedMedium> medium) {
+  by_ = RecognisedBy::rtsp;
+  const bool knew = medium_ && !medium_->formats.empty();
+  medium_ = std::move(medium);
+  if (knew) return;
+  auto settings = medium_->settings(payload_type_);
+  if (!settings) return;
+  if (medium_->encrypted) {
+    settings->codec = stream::Codec::other;  // named as it is, but its payload says nothing
+    settings->parameter_sets.clear();
+  }
+  guessed_ = false;
+  learn(std::move(*settings));
+}
+
+// Rates of a stream whose codec stays unknown still need its clock.
+void Source::find_clock() {
+  const auto measured = meter_.measured_clock_hz();
+  if (!measured) return;
+  for (const auto known_hz : known_clocks_hz) {
+    if (std::abs(*measured / known_hz - 1) > clock_tolerance) continue;
+    auto settings = meter_.settings();
+    settings.clock_hz = known_hz;
+    const bool differs = known_hz != 90000;
+    if (differs) meter_.learn(std::move(settings));
+    clock_known_ = true;
+    return;
+  }
+}
+
+void Source::find_out(const stream::Meter::Seen& seen) {
+  if (++looked_at_ % packets_between_clock_looks == 0 && !clock_known_) find_clock();
+  if (guess_.given_up()) {
+    undecided_ = !clock_known_;
+    return;
+  }
+  std::optional<stream::Codec> codec;
+  if (seen.octets.size() < seen.whole_octets) {
+    const auto cut = wire::decode_cut_rtp(seen.octets, seen.whole_octets);
+    if (cut && cut->packet.payload_type == payload_type_) codec = guess_.look_at_head(cut->packet);
+  } else if (const auto packet = wire::decode_rtp(seen.octets); packet && packet->payload_type == payload_type_) {
+    codec = guess_.look(*packet);
+  }
+  if (!codec) return;
+  stream::MeterSettings settings;
+  settings.codec = *codec;
+  settings.encoding_name = *codec == stream::Codec::h264 ? "H264" : "H265";
+  settings.kind = "video";
+  settings.clock_hz = 90000;  // RFC 6184 §8.1, RFC 7798 §7.1: no other
+  guessed_ = true;
+  learn(std::move(settings));
+}
+
+}  // namespace tallywire::tap

@@ -1,0 +1,74 @@
+// One media stream on the wire: the packets of one SSRC on one flow, with its meter and with what is known of it. A tap
+// may hold ten thousand of them: they live in a pool of large pages. One thread at a time.
+#pragma once
+
+#include "probes/stream/meter.hpp"
+#include "probes/tap/announcements.hpp"
+#include "probes/tap/codec_guess.hpp"
+#include "probes/wire/datagram.hpp"
+
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <string>
+
+namespace tallywire::tap {
+
+// How a stream came to be taken for one, the surest that holds.
+enum class RecognisedBy : std::uint8_t { sequence, design, rtcp, rtsp };
+const char* name_of(RecognisedBy by);
+
+// What the receiver at the other end says of a stream in its RTCP reports (RFC 3550 §6.4.1).
+struct ReceiverSays {
+  std::int32_t lost_packets = 0;      // cumulative
+  std::uint32_t jitter_ticks = 0;
+  std::uint64_t reports = 0;
+};
+
+class Source {
+ public:
+  Source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type, RecognisedBy by);
+
+  // The session that set it up says what it is.
+  void announce(std::shared_ptr<const AnnouncedMedium> medium);
+  void add(const stream::Meter::Seen& seen) {
+    if (undecided_) find_out(seen);
+    other_types_ += (seen.octets[1] & 0x7f) != payload_type_;
+    meter_.add(seen);
+  }
+  void prefetch(std::uint16_t sequence, std::int64_t at_ns) const { meter_.prefetch(sequence, at_ns); }
+  stream::Meter& meter() { return meter_; }
+  const stream::Meter& meter() const { return meter_; }
+
+  const wire::Flow& flow() const { return flow_; }
+  std::uint8_t payload_type() const { return payload_type_; }
+  std::uint64_t other_types() const { return other_types_; }
+  RecognisedBy by() const { return by_; }
+  void recognised(RecognisedBy by) { by_ = std::max(by_, by); }
+  const AnnouncedMedium* medium() const { return medium_.get(); }
+  // The codec was told by the payload alone; the clock by nobody.
+  bool guessed() const { return guessed_; }
+  bool clock_known() const { return clock_known_; }
+  ReceiverSays receiver;
+  // The newest interval of a live table: totals when it was looked at last.
+  std::uint64_t shown_octets = 0;
+
+ private:
+  void find_out(const stream::Meter::Seen& seen);
+  void learn(stream::MeterSettings settings);
+  void find_clock();
+
+  bool undecided_ = true;
+  std::uint8_t payload_type_;
+  RecognisedBy by_;
+  bool guessed_ = false;
+  bool clock_known_ = false;
+  std::uint64_t other_types_ = 0;
+  stream::Meter meter_;
+  wire::Flow flow_;
+  std::shared_ptr<const AnnouncedMedium> medium_;
+  CodecGuess guess_;
+  int looked_at_ = 0;
+};
+
+}  // namespace tallywire::tap

@@ -1,0 +1,285 @@
+#include "probes/tap/tap.hpp"
+
+#include "probes/wire/rtcp.hpp"
+#include "probes/wire/rtp.hpp"
+
+#include <algorithm>
+
+namespace tallywire::tap {
+namespace {
+
+using What = wire::Datagram::What;
+
+constexpr std::size_t rtp_head = 12;
+constexpr std::size_t most_candidates = 8, most_candidate_packets = 64;
+constexpr std::size_t most_reporting = 65536;
+// Packets in sequence before an unannounced source is believed; RFC 3550 A.1 asks for two.
+constexpr int sequence_unannounced = 3, sequence_of_unit = 2, sequence_announced = 1;
+// Two packets in sequence are not farther apart in RTP time than 20 s of the fastest clock.
+constexpr std::int32_t farthest_ticks = 20 * 90000;
+constexpr double fcs_preamble_gap = 4 + 8 + 12, least_frame = 64 + 8 + 12;
+
+std::uint16_t sequence_of(wire::Octets rtp) { return static_cast<std::uint16_t>(rtp[2] << 8 | rtp[3]); }
+std::uint32_t word(wire::Octets octets, std::size_t at) {
+  return std::uint32_t{octets[at]} << 24 | std::uint32_t{octets[at + 1]} << 16 | std::uint32_t{octets[at + 2]} << 8 | octets[at + 3];
+}
+
+double wire_octets(const wire::Datagram& datagram) { return std::max(datagram.frame_octets + fcs_preamble_gap, least_frame); }
+
+// RFC 3551 §6: assigned and dynamic types; 64 to 95 would be taken for RTCP (RFC 5761 §4).
+bool is_media_type(std::uint8_t type) { return type <= 34 || type >= 96; }
+
+}  // namespace
+
+Tap::Tap(TapSettings settings, std::shared_ptr<Announcements> announcements)
+    : settings_(std::move(settings)), announcements_(std::move(announcements)) {}
+
+// Three passes, so that what the later ones touch is on its way from memory meanwhile.
+void Tap::add(std::span<const CapturedFrame> frames) {
+  const auto count = std::min(frames.size(), most_frames_a_batch);
+  for (std::size_t i = 0; i < count; ++i) {
+    auto& item = items_[i];
+    wire::decode_frame(frames[i].octets, frames[i].original_octets, frames[i].link, item.datagram);
+    if (item.datagram.what != What::udp) continue;
+    item.hash = item.datagram.flow.hash();
+    flows_.prefetch(item.hash);
+  }
+  for (std::size_t i = 0; i < count; ++i) {
+    auto& item = items_[i];
+    item.slot = nullptr;
+    if (item.datagram.what != What::udp) continue;
+    item.slot = flows_.find(item.datagram.flow, item.hash);
+    if (item.slot && item.slot->source && item.datagram.payload.size() >= rtp_head)
+      item.slot->source->prefetch(sequence_of(item.datagram.payload), frames[i].when.time_since_epoch().count());
+  }
+  for (std::size_t i = 0; i < count; ++i) {
+    const auto generation = flows_.generation();
+    take(frames[i], items_[i]);
+    if (flows_.generation() != generation)
+      for (auto j = i + 1; j < count; ++j) items_[j].slot = nullptr;
+  }
+  if (frames.size() > count) add(frames.subspan(count));
+}
+
+void Tap::take(const CapturedFrame& frame, Item& item) {
+  auto& d = item.datagram;
+  ++totals_.frames;
+  totals_.octets += d.frame_octets;
+  totals_.cut_frames += frame.octets.size() < frame.original_octets;
+  if (!totals_.first) totals_.first = totals_.last = frame.when;
+  if (frame.when > *totals_.last) totals_.last = frame.when;
+  if (d.what == What::fragment) {
+    const auto fragment = d.fragment;
+    if (!fragments_.add(fragment, d.frame_octets, frame.when.time_since_epoch(), d)) return;
+    item.hash = d.flow.hash();
+    item.slot = nullptr;
+  }
+  switch (d.what) {
+    case What::udp:
+      ++totals_.udp_datagrams;
+      take_udp(item.slot ? *item.slot : flows_.find_or_make(d.flow, item.hash), d, frame.when);
+      return;
+    case What::tcp:
+      ++totals_.tcp_segments;
+      take_tcp(d, frame.when);
+      return;
+    case What::malformed: ++totals_.malformed_frames; return;
+    case What::cut: ++totals_.unreadable_frames; return;
+    case What::fragment:
+    case What::other:
+      totals_.unreadable_frames += frame.link == wire::LinkLayer::unknown;
+      totals_.other_frames += frame.link != wire::LinkLayer::unknown;
+      return;
+  }
+}
+
+void Tap::take_udp(FlowSlot& slot, const wire::Datagram& datagram, SystemTime when) {
+  const auto& payload = datagram.payload;
+  if (payload.size() < 8 || payload[0] >> 6 != 2) return;
+  if (wire::looks_like_rtcp(payload)) return rtcp(datagram.flow, payload, when);
+  if (payload.size() < rtp_head) return;
+  const auto ssrc = word(payload, 8);
+  if (slot.source && slot.ssrc == ssrc) {
+    ++totals_.media_datagrams;
+    slot.source->add({payload, datagram.payload_octets, wire_octets(datagram), when});
+    return;
+  }
+  take_unknown(slot, datagram, ssrc, when);
+}
+
+FlowMemory& Tap::memory_of(FlowSlot& slot) {
+  if (!slot.memory) slot.memory = std::make_unique<FlowMemory>();
+  return *slot.memory;
+}
+
+void Tap::look_for_announcement(FlowSlot& slot, FlowMemory& memory) {
+  const auto version = announcements_->version();
+  if (memory.announcements_seen == version) return;
+  memory.announcements_seen = version;
+  const auto medium = announcements_->find(slot.flow);
+  if (!medium || medium == memory.medium) return;
+  memory.medium = medium;
+  for (auto& [ssrc, source] : memory.sources) source->announce(medium);
+}
+
+bool Tap::is_unit(const wire::Flow& flow) const {
+  return std::find(settings_.units.begin(), settings_.units.end(), flow.source()) != settings_.units.end();
+}
+
+void Tap::take_unknown(FlowSlot& slot, const wire::Datagram& datagram, std::uint32_t ssrc, SystemTime when) {
+  auto& memory = memory_of(slot);
+  look_for_announcement(slot, memory);
+  for (auto& [known, source] : memory.sources) {
+    if (known != ssrc) continue;
+    slot.ssrc = ssrc;
+    slot.source = source;
+    ++totals_.media_datagrams;
+    source->add({datagram.payload, datagram.payload_octets, wire_octets(datagram), when});
+    return;
+  }
+  if (!memory.medium && !is_media_type(datagram.payload[1] & 0x7f)) return;
+  take_candidate(slot, memory, datagram, ssrc, when);
+}
+
+std::optional<RecognisedBy> Tap::reason_for(const FlowMemory& memory, const wire::Flow& flow, const Candidate& candidate, std::uint8_t payload_type) const {
+  if (memory.medium && candidate.in_sequence >= sequence_announced) return RecognisedBy::rtsp;
+  if (!is_media_type(payload_type)) return std::nullopt;
+  const Sender sender{{flow.words[0], flow.words[1]}, candidate.ssrc};
+  if (candidate.in_sequence >= sequence_announced && reporting_.contains(sender)) return RecognisedBy::rtcp;
+  if (candidate.in_sequence >= sequence_of_unit && is_unit(flow)) return RecognisedBy::design;
+  if (candidate.in_sequence >= sequence_unannounced) return RecognisedBy::sequence;
+  return std::nullopt;
+}
+
+void Tap::take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagram& datagram, std::uint32_t ssrc, SystemTime when) {
+  const auto& payload = datagram.payload;
+  auto& candidates = memory.candidates;
+  auto at = std::find_if(candidates.begin(), candidates.end(), [&](const Candidate& c) { return c.ssrc == ssrc; });
+  const auto let_go = [this](Candidate& c) {
+    for (const auto& p : c.packets) held_octets_ -= p.octets.size();
+    c.packets.clear();
+  };
+  if (at == candidates.end()) {
+    if (candidates.size() == most_candidates) {
+      let_go(candidates.front());
+      candidates.erase(candidates.begin());
+    }
+    at = candidates.emplace(candidates.end());
+    at->ssrc = ssrc;
+  }
+  auto& candidate = *at;
+  const auto sequence = sequence_of(payload);
+  const auto time = word(payload, 4);
+  const auto step = static_cast<std::int32_t>(time - candidate.last_time);
+  const bool goes_on = candidate.in_sequence > 0 && sequence == candidate.next_sequence && step > -farthest_ticks && step < farthest_ticks;
+  candidate.in_sequence = goes_on ? candidate.in_sequence + 1 : 1;
+  candidate.next_sequence = static_cast<std::uint16_t>(sequence + 1);
+  candidate.last_time = time;
+  if (candidate.packets.size() == most_candidate_packets || held_octets_ + payload.size() > settings_.most_held_octets) let_go(candidate);
+  held_octets_ += payload.size();
+  candidate.packets.push_back({{payload.begin(), payload.end()}, datagram.payload_octets, wire_octets(datagram), when});
+  const auto by = reason_for(memory, slot.flow, candidate, payload[1] & 0x7f);
+  if (!by) return;
+  auto* source = new_source(slot.flow, datagram.vlan_tags, payload[1] & 0x7f, ssrc, *by);
+  if (source) {
+    if (memory.medium) source->announce(memory.medium);
+    memory.sources.emplace_back(ssrc, source);
+    slot.ssrc = ssrc;
+    slot.source = source;
+    totals_.media_datagrams += candidate.packets.size();
+    for (const auto& packet : candidate.packets) source->add({packet.octets, packet.whole_octets, packet.wire_octets, packet.when});
+  }
+  let_go(candidate);
+  candidates.erase(at);
+}
+
+Source* Tap::new_source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type, std::uint32_t ssrc, RecognisedBy by) {
+  if (sources_.size() >= settings_.most_streams) {
+    ++totals_.streams_refused;
+    return nullptr;
+  }
+  auto* source = sources_.make(flow, vlan_tags, payload_type, by);
+  by_ssrc_.emplace(ssrc, source);
+  if (reporting_.contains({{flow.words[0], flow.words[1]}, ssrc})) source->recognised(RecognisedBy::rtcp);
+  return source;
+}
+
+void Tap::announced(Announcement announcement) { announcements_->tell(std::move(announcement)); }
+
+void Tap::rtcp(const wire::Flow& flow, wire::Octets octets, SystemTime when) {
+  const auto compound = wire::decode_rtcp(octets);
+  if (!compound) return;
+  totals_.media_datagrams += flow.transport == wire::Transport::udp;
+  const auto each_of = [this](std::uint32_t ssrc, auto&& act) {
+    const auto [begin, end] = by_ssrc_.equal_range(ssrc);
+    for (auto at = begin; at != end; ++at) act(*at->second);
+  };
+  for (const auto& report : compound->sender_reports) {
+    bool known = false;
+    each_of(report.ssrc, [&](Source& source) {
+      if (source.flow().source() != flow.source()) return;
+      known = true;
+      source.recognised(RecognisedBy::rtcp);
+      source.meter().add_rtcp(octets, when);
+    });
+    if (known || reporting_.size() >= most_reporting) continue;
+    reporting_[{{flow.words[0], flow.words[1]}, report.ssrc}] = when;
+  }
+  const auto take_block = [&](const wire::ReportBlock& block) {
+    each_of(block.ssrc, [&](Source& source) {
+      if (source.flow().destination() != flow.source()) return;
+      source.receiver = {block.cumulative_lost, block.jitter, source.receiver.reports + 1};
+    });
+  };
+  for (const auto& report : compound->receiver_reports)
+    for (const auto& block : report.reports) take_block(block);
+}
+
+void Tap::take_tcp(const wire::Datagram& segment, SystemTime when) {
+  auto at = connections_.find(segment.flow);
+  if (at == connections_.end()) at = connections_.find(segment.flow.reversed());
+  if (at == connections_.end()) {
+    if (segment.payload_octets == 0 && !segment.tcp.syn) return;
+    if (connections_.size() >= settings_.most_connections)
+      std::erase_if(connections_, [](const auto& c) { return !c.second->has_sources() && !c.second->is_rtsp(); });
+    if (connections_.size() >= settings_.most_connections) {
+      ++totals_.connections_refused;
+      return;
+    }
+    at = connections_.emplace(segment.flow, std::make_unique<ConnectionWatch>(segment.flow, static_cast<ConnectionHost&>(*this))).first;
+  }
+  at->second->add(segment, when);
+}
+
+void Tap::finish() {
+  for (auto& [flow, connection] : connections_) connection->finish(totals_.last.value_or(SystemTime{}));
+  settle();
+}
+
+void Tap::settle() {
+  for (auto& [flow, connection] : connections_) connection->tell_segments();
+  const auto version = announcements_->version();
+  if (version == settled_version_) return;
+  settled_version_ = version;
+  flows_.each([this](FlowSlot& slot) {
+    if (slot.memory && !slot.memory->sources.empty()) look_for_announcement(slot, *slot.memory);
+  });
+}
+
+TapTotals Tap::totals() const {
+  auto out = totals_;
+  out.incomplete_datagrams = fragments_.incomplete();
+  for (const auto& [flow, connection] : connections_) {
+    out.encrypted_connections += connection->encrypted();
+    if (!connection->is_rtsp() && !connection->has_sources()) continue;
+    ++out.rtsp_connections;
+    const auto more = connection->totals();
+    out.tcp.missing_octets += more.missing_octets;
+    out.tcp.holes += more.holes;
+    out.tcp.retransmitted_segments += more.retransmitted_segments;
+    out.tcp.malformed += more.malformed;
+  }
+  return out;
+}
+
+}  // namespace tallywire::tap

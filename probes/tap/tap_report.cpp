@@ -1,0 +1,234 @@
+#include "probes/tap/tap_report.hpp"
+
+#include <nlohmann/json.hpp>
+
+#include <algorithm>
+
+namespace tallywire::tap {
+namespace {
+
+constexpr const char* codec_unknown = "nobody on this wire said what it carries, and its payload does not show it";
+constexpr const char* clock_unknown = "its RTP clock is not known: nobody on this wire told it, and the time stamps fit none of the usual";
+constexpr const char* not_ours = "the session is somebody else's; its URL and unit stand beside";
+
+std::string counted(std::uint64_t count, const char* one, const char* many) {
+  return std::to_string(count) + " " + (count == 1 ? one : many);
+}
+
+void mark_unread(stream::StreamReport& report, const char* field, const std::string& reason) { report.unread[field] = reason; }
+
+// What rests on a codec or a clock that nobody told.
+void take_back_unknown(const Source& source, stream::StreamReport& report) {
+  const auto kind = source.meter().settings().kind;
+  if (kind == "unknown") {
+    report.codec.reset();
+    for (const char* field : {"codec", "width", "height", "profile", "level", "frame_rate_hz", "arrival_frame_rate_hz", "vui_frame_rate_hz", "gop_s",
+                              "gop_frames", "gop_frames_min", "gop_frames_max", "keyframe_bytes_mean", "keyframe_bytes_max"})
+      mark_unread(report, field, codec_unknown);
+  }
+  if (source.clock_known()) return;
+  report.jitter_ms.reset();
+  report.rtp_clock_ppm.reset();
+  report.sender_report_clock_ppm.reset();
+  for (const char* field : {"jitter_ms", "rtp_clock_ppm", "sender_report_clock_ppm"}) mark_unread(report, field, clock_unknown);
+  std::erase_if(report.findings, [](const std::string& f) { return f.find("time stamps") != std::string::npos; });
+}
+
+// Where the capture itself has lost frames, nobody can tell whose a missing packet is.
+void take_back_loss(stream::StreamReport& report, const CaptureLoss& loss) {
+  const auto own = loss.by_kernel + loss.by_interface;
+  if (own == 0 || report.lost_packets.value_or(0) == 0 || report.transport == "tcp") return;
+  const std::string reason = std::to_string(*report.lost_packets) + " packets are missing, but the capture itself lost " +
+                             counted(own, "frame", "frames") + ": which of them the network lost cannot be told";
+  report.lost_packets.reset();
+  report.loss_ratio.reset();
+  mark_unread(report, "lost_packets", reason);
+  mark_unread(report, "loss_ratio", reason);
+}
+
+void find_in_stream(const Source& source, TappedStream& out) {
+  auto& findings = out.report.findings;
+  const auto packets = out.report.packets.value_or(0);
+  if (out.report.duplicate_packets && packets >= 20 && *out.report.duplicate_packets * 10 >= packets * 4)
+    findings.push_back("nearly every packet was seen twice: the mirror shows both the port where they enter and the one where they leave; mirror one "
+                       "direction of one port");
+  if (source.other_types() > 0)
+    findings.push_back(counted(source.other_types(), "packet has", "packets have") + " another payload type than the first");
+  if (out.not_captured_packets > 0)
+    findings.push_back(counted(static_cast<std::uint64_t>(out.not_captured_packets), "packet is", "packets are") +
+                       " not in the capture though TCP delivered them: the capture's loss, not the network's");
+  if (source.medium() && source.medium()->encrypted) findings.push_back("it is encrypted (SRTP): rates and loss are read, the picture is not");
+}
+
+}  // namespace
+
+TappedStream describe(const Source& source, const CaptureLoss& loss) {
+  TappedStream out;
+  const auto& meter = source.meter();
+  out.report = meter.report();
+  auto& report = out.report;
+  report.source = source.flow().source_text();
+  report.destination = source.flow().destination_text();
+  report.unread["session"] = not_ours;
+  out.payload_type = source.payload_type();
+  out.recognised_by = name_of(source.by());
+  out.codec_told = !source.guessed() && meter.settings().kind != "unknown";
+  out.missing_packets = report.lost_packets.value_or(0);
+  out.not_captured_packets = meter.not_captured();
+  if (const auto* medium = source.medium()) {
+    if (!medium->url.empty()) out.url = medium->url;
+    if (!medium->unit.empty()) out.unit = medium->unit;
+  }
+  if (source.receiver.reports > 0) {
+    out.receiver = source.receiver;
+    if (source.clock_known()) out.receiver_jitter_ms = source.receiver.jitter_ticks * 1000.0 / std::max(1u, meter.settings().clock_hz);
+  }
+  take_back_unknown(source, report);
+  take_back_loss(report, loss);
+  find_in_stream(source, out);
+  return out;
+}
+
+TapTotals sum_of(std::span<const Tap* const> taps) {
+  TapTotals out;
+  for (const auto* tap : taps) {
+    const auto t = tap->totals();
+    out.frames += t.frames;
+    out.octets += t.octets;
+    out.cut_frames += t.cut_frames;
+    out.udp_datagrams += t.udp_datagrams;
+    out.tcp_segments += t.tcp_segments;
+    out.other_frames += t.other_frames;
+    out.malformed_frames += t.malformed_frames;
+    out.unreadable_frames += t.unreadable_frames;
+    out.media_datagrams += t.media_datagrams;
+    out.incomplete_datagrams += t.incomplete_datagrams;
+    out.streams_refused += t.streams_refused;
+    out.connections_refused += t.connections_refused;
+    out.rtsp_connections += t.rtsp_connections;
+    out.encrypted_connections += t.encrypted_connections;
+    out.tcp.missing_octets += t.tcp.missing_octets;
+    out.tcp.holes += t.tcp.holes;
+    out.tcp.retransmitted_segments += t.tcp.retransmitted_segments;
+    out.tcp.malformed += t.tcp.malformed;
+    if (t.first && (!out.first || *t.first < *out.first)) out.first = t.first;
+    if (t.last && (!out.last || *t.last > *out.last)) out.last = t.last;
+  }
+  return out;
+}
+
+namespace {
+
+void find_in_capture(TapReport& out) {
+  const auto& c = out.capture;
+  const auto& t = c.totals;
+  auto& findings = out.findings;
+  const auto tell = [&](bool holds, const std::string& sentence) {
+    if (holds) findings.push_back(sentence);
+  };
+  tell(c.loss.by_kernel > 0, "the capture itself lost " + counted(c.loss.by_kernel, "frame", "frames") +
+                                 " because its reader was too slow: missing packets are not laid to the network; capture on a faster machine, or mirror fewer ports");
+  tell(c.loss.by_interface > 0, "the capturing card itself lost " + counted(c.loss.by_interface, "frame", "frames") +
+                                    ": missing packets are not laid to the network; mirror fewer ports, or use a faster card");
+  tell(t.cut_frames > 0, std::to_string(t.cut_frames) + " of " + std::to_string(t.frames) +
+                             " frames are cut short in the capture: rates and loss of UDP are whole, parameter sets may be missing, and media within TCP cannot be "
+                             "read from cut frames; capture whole frames");
+  tell(t.tcp.holes > 0, "the capture lacks " + counted(t.tcp.missing_octets, "octet", "octets") + " of RTSP connections in " + counted(t.tcp.holes, "place", "places") +
+                            " though TCP delivered them: the mirror or the capture loses frames, so loss of UDP streams may be its own too");
+  tell(t.encrypted_connections > 0, counted(t.encrypted_connections, "connection is", "connections are") +
+                                        " RTSP over TLS: what they carry cannot be seen by a tap; ask the unit itself with `tallywire stream`");
+  tell(t.incomplete_datagrams > 0, counted(t.incomplete_datagrams, "datagram came", "datagrams came") + " in fragments of which some are missing");
+  tell(t.malformed_frames > 0, counted(t.malformed_frames, "frame has", "frames have") + " lengths that do not fit");
+  tell(t.streams_refused > 0, counted(t.streams_refused, "stream was", "streams were") + " left out: too many at once");
+  tell(t.connections_refused > 0, counted(t.connections_refused, "TCP segment was", "TCP segments were") + " left out: too many connections at once");
+  if (!c.unknown_links.empty()) {
+    std::string numbers;
+    for (const auto link : c.unknown_links) numbers += (numbers.empty() ? "" : ", ") + std::to_string(link);
+    findings.push_back(counted(t.unreadable_frames, "frame is", "frames are") + " of a link layer that is not read (LINKTYPE " + numbers +
+                       "); Ethernet, Linux cooked, raw IP and loopback are");
+  }
+}
+
+}  // namespace
+
+TapReport report_of(std::span<const Tap* const> taps, CaptureFacts facts) {
+  TapReport out;
+  out.capture = std::move(facts);
+  out.capture.totals = sum_of(taps);
+  for (const auto* tap : taps)
+    for (std::size_t i = 0; i < tap->streams(); ++i) {
+      // Both may stand: what the capture knows that it lost holds for every stream.
+      out.streams.push_back(describe(tap->stream(i), out.capture.loss));
+    }
+  std::stable_sort(out.streams.begin(), out.streams.end(), [](const TappedStream& a, const TappedStream& b) {
+    return a.report.wire_bps.value_or(0) > b.report.wire_bps.value_or(0);
+  });
+  if (out.capture.damage) out.unread["capture"] = *out.capture.damage;
+  if (out.streams.empty())
+    out.unread["streams"] = out.capture.totals.frames == 0 ? "the capture holds no frame" : "no media stream was recognised among what was captured";
+  find_in_capture(out);
+  return out;
+}
+
+bool is_whole(const TappedStream& stream) {
+  static const char* const of_all[] = {"codec", "payload_bps", "wire_bps", "lost_packets", "jitter_ms"};
+  static const char* const of_video[] = {"width", "height", "profile", "frame_rate_hz", "gop_s", "keyframe_bytes_mean"};
+  const auto unread = [&](const char* field) { return stream.report.unread.contains(field); };
+  if (std::any_of(std::begin(of_all), std::end(of_all), unread)) return false;
+  const auto& codec = stream.report.codec;
+  const bool video = codec == "H264" || codec == "H265" || codec == "JPEG";
+  return !video || std::none_of(std::begin(of_video), std::end(of_video), unread);
+}
+
+bool is_whole(const TapReport& report) {
+  return report.unread.empty() && std::all_of(report.streams.begin(), report.streams.end(), [](const TappedStream& s) { return is_whole(s); });
+}
+
+void to_json(nlohmann::json& out, const TappedStream& s) {
+  out = s.report;
+  const auto text = [](const std::optional<std::string>& value) { return value ? nlohmann::json(*value) : nlohmann::json(nullptr); };
+  out["payload_type"] = s.payload_type;
+  out["recognised_by"] = s.recognised_by;
+  out["codec_told"] = s.codec_told;
+  out["url"] = text(s.url);
+  out["unit"] = text(s.unit);
+  if (!s.url) out["unread"]["url"] = "no RTSP exchange on this wire set it up";
+  if (!s.unit) out["unread"]["unit"] = s.url ? "the RTSP server does not name itself" : "no RTSP exchange on this wire set it up";
+  out["missing_packets"] = s.missing_packets;
+  out["not_captured_packets"] = s.not_captured_packets;
+  out["receiver_says"] = nullptr;
+  if (s.receiver) {
+    out["receiver_says"] = {{"lost_packets", s.receiver->lost_packets}, {"reports", s.receiver->reports}, {"jitter_ms", nullptr}};
+    if (s.receiver_jitter_ms) out["receiver_says"]["jitter_ms"] = *s.receiver_jitter_ms;
+  } else {
+    out["unread"]["receiver_says"] = "the receiver sent no RTCP report of it";
+  }
+}
+
+void to_json(nlohmann::json& out, const TapReport& r) {
+  const auto& c = r.capture;
+  const auto& t = c.totals;
+  out = nlohmann::json::object();
+  auto& capture = out["capture"];
+  capture = {{"source", c.source}, {"format", c.format}, {"frames", t.frames}, {"bytes", t.octets}, {"cut_frames", t.cut_frames},
+             {"malformed_frames", t.malformed_frames}, {"unreadable_frames", t.unreadable_frames}, {"other_frames", t.other_frames},
+             {"udp_datagrams", t.udp_datagrams}, {"media_datagrams", t.media_datagrams}, {"incomplete_datagrams", t.incomplete_datagrams},
+             {"tcp_segments", t.tcp_segments}, {"rtsp_connections", t.rtsp_connections}, {"encrypted_connections", t.encrypted_connections},
+             {"tcp_missing_bytes", t.tcp.missing_octets}, {"tcp_holes", t.tcp.holes}, {"tcp_retransmitted_segments", t.tcp.retransmitted_segments},
+             {"threads", c.threads}, {"stopped", c.stopped}};
+  const double duration_s = t.first ? std::chrono::duration<double>(*t.last - *t.first).count() : 0;
+  capture["begins"] = t.first ? nlohmann::json(to_rfc3339(*t.first)) : nlohmann::json(nullptr);
+  capture["ends"] = t.last ? nlohmann::json(to_rfc3339(*t.last)) : nlohmann::json(nullptr);
+  capture["duration_s"] = duration_s;
+  capture["dropped_by_kernel_packets"] = c.loss_known ? nlohmann::json(c.loss.by_kernel) : nlohmann::json(nullptr);
+  capture["dropped_by_interface_packets"] = c.loss_known ? nlohmann::json(c.loss.by_interface) : nlohmann::json(nullptr);
+  capture["damage"] = c.damage ? nlohmann::json(*c.damage) : nlohmann::json(nullptr);
+  out["streams"] = r.streams;
+  out["findings"] = r.findings;
+  out["unread"] = r.unread;
+  if (!c.loss_known)
+    for (const char* field : {"dropped_by_kernel_packets", "dropped_by_interface_packets"})
+      out["unread"][std::string("capture.") + field] = "the file does not tell what its capture lost";
+}
+
+}  // namespace tallywire::tap

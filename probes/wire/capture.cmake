@@ -1,0 +1,3 @@
+tallywire_room(wire_capture
+  SOURCES datagram.cpp ip_fragments.cpp tcp_reassembly.cpp
+  LINKS tallywire_probe_base)
