@@ -6,6 +6,7 @@
 #include "probes/fault.hpp"
 #include "probes/tap/captured_frame.hpp"
 
+#include <atomic>
 #include <cstdint>
 #include <memory>
 #include <optional>
@@ -17,15 +18,18 @@ namespace tallywire::tap {
 
 class CaptureFile {
  public:
-  // A Fault when it cannot be opened or is no capture (bad_request), with what it seems to be where that is known.
-  static Outcome<std::unique_ptr<CaptureFile>> open(const std::string& path);
+  // "-": standard input. A Fault when it cannot be opened or is no capture (bad_request), with what it seems to be where
+  // that is known. A pipe that is silent is waited for, here and in next(), until `stop` is set (a Fault cancelled here);
+  // `stop` outlives this.
+  static Outcome<std::unique_ptr<CaptureFile>> open(const std::string& path, const std::atomic<bool>* stop = nullptr);
   ~CaptureFile();
   CaptureFile(const CaptureFile&) = delete;
   CaptureFile& operator=(const CaptureFile&) = delete;
 
   // The next frames in the order of the file, at most `most_frames`; views that hold until the next call. Empty at the end
-  // of the file, and where it is damaged: then damage() tells. Frames of a link layer that is not known are handed out
-  // as `unknown`.
+  // of the file, where it is damaged (then damage() tells), and once `stop` was set. Frames of a link layer that is not
+  // known are handed out as `unknown`. The frame check sequence is not part of a frame, where the file tells that it was
+  // captured; a frame whose time the file does not tell has the epoch's.
   static constexpr std::size_t most_frames = 64;
   std::span<const CapturedFrame> next();
 
