@@ -57,7 +57,7 @@ TickLength::TickLength(std::uint8_t resolution, std::int64_t offset_s) : offset_
   if (resolution > 9) return;  // finer than nanoseconds, or a power of two: by hand
   if (__builtin_mul_overflow(offset_s, second_ns, &offset_ns_)) return;
   factor_ = power_of_ten(9u - resolution);
-  most_ = static_cast<std::uint64_t>(latest - std::max<std::int64_t>(offset_ns_, 0)) / factor_;
+  below_ = static_cast<std::uint64_t>(latest - std::max<std::int64_t>(offset_ns_, 0)) / factor_ + 1;
 }
 
 std::int64_t TickLength::by_hand(std::uint64_t ticks) const {

@@ -17,13 +17,6 @@ constexpr std::size_t pcap_header_octets = 24;
 constexpr std::uint32_t fcs_present = 0x0400'0000;
 constexpr std::uint32_t reserved_bits = 0x0bff'0000;
 
-template <class Number>
-Number load(const std::uint8_t* at) {
-  Number out;
-  std::memcpy(&out, at, sizeof out);
-  return out;
-}
-
 // As the magic number stands in a file of the other byte order.
 constexpr std::uint32_t turned(std::uint32_t value) { return __builtin_bswap32(value); }
 
@@ -32,19 +25,6 @@ std::string version_text(std::uint16_t major, std::uint16_t minor) {
 }
 
 }  // namespace
-
-std::uint16_t CaptureDecoder::u16(const std::uint8_t* at) const {
-  const auto value = load<std::uint16_t>(at);
-  return swapped_ ? __builtin_bswap16(value) : value;
-}
-std::uint32_t CaptureDecoder::u32(const std::uint8_t* at) const {
-  const auto value = load<std::uint32_t>(at);
-  return swapped_ ? __builtin_bswap32(value) : value;
-}
-std::uint64_t CaptureDecoder::u64(const std::uint8_t* at) const {
-  const auto value = load<std::uint64_t>(at);
-  return swapped_ ? __builtin_bswap64(value) : value;
-}
 
 CaptureDecoder::Step CaptureDecoder::damaged(std::string what) {
   damage_ = CaptureDamage{at_, std::move(what)};
@@ -75,7 +55,7 @@ void CaptureDecoder::end(Octets rest) {
 
 CaptureDecoder::Turn CaptureDecoder::decide(Octets octets) {
   if (octets.size() < 4) return {.wanted = 4};
-  const auto magic = load<std::uint32_t>(octets.data());
+  const auto magic = u32(octets.data());
   if (magic == 0x0a0d0d0a) {
     // The byte order stands behind it; decode_pcapng finds it.
     if (octets.size() < 12) return {.wanted = 12};

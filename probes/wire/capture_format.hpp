@@ -8,6 +8,7 @@
 
 #include <algorithm>
 #include <cstdint>
+#include <cstring>
 #include <optional>
 #include <span>
 #include <string>
@@ -35,14 +36,14 @@ class TickLength {
   TickLength() : TickLength(6, 0) {}
   TickLength(std::uint8_t resolution, std::int64_t offset_s);
   std::int64_t nanoseconds(std::uint64_t ticks) const {
-    if (ticks <= most_) [[likely]] return static_cast<std::int64_t>(ticks * factor_) + offset_ns_;
+    if (ticks < below_) [[likely]] return static_cast<std::int64_t>(ticks * factor_) + offset_ns_;
     return by_hand(ticks);
   }
 
  private:
   std::int64_t by_hand(std::uint64_t ticks) const;
   std::uint64_t factor_ = 1;
-  std::uint64_t most_ = 0;  // up to it, the product and the sum fit
+  std::uint64_t below_ = 0;  // of these, the product and the sum fit; 0: none is that simple
   std::int64_t offset_ns_ = 0;
   std::int64_t offset_s_ = 0;
   std::uint8_t resolution_ = 6;
@@ -96,9 +97,25 @@ class CaptureDecoder {
   };
   enum class Step : std::uint8_t { done, record, more, damaged };
 
-  std::uint16_t u16(const std::uint8_t* at) const;
-  std::uint32_t u32(const std::uint8_t* at) const;
-  std::uint64_t u64(const std::uint8_t* at) const;
+  // Numbers in the byte order of the file.
+  template <class Number>
+  static Number load(const std::uint8_t* at) {
+    Number out;
+    std::memcpy(&out, at, sizeof out);
+    return out;
+  }
+  std::uint16_t u16(const std::uint8_t* at) const {
+    const auto value = load<std::uint16_t>(at);
+    return swapped_ ? __builtin_bswap16(value) : value;
+  }
+  std::uint32_t u32(const std::uint8_t* at) const {
+    const auto value = load<std::uint32_t>(at);
+    return swapped_ ? __builtin_bswap32(value) : value;
+  }
+  std::uint64_t u64(const std::uint8_t* at) const {
+    const auto value = load<std::uint64_t>(at);
+    return swapped_ ? __builtin_bswap64(value) : value;
+  }
   Turn decide(Octets octets);
   Turn begin_pcap(Octets octets);
   void decode_pcap(Octets octets, std::span<CaptureRecord> out, Turn& turn);
