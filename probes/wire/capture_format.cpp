@@ -55,7 +55,7 @@ void CaptureDecoder::end(Octets rest) {
 
 CaptureDecoder::Turn CaptureDecoder::decide(Octets octets) {
   if (octets.size() < 4) return {.wanted = 4};
-  const auto magic = u32(octets.data());
+  const auto magic = load<std::uint32_t>(octets.data());  // swapped_ may be set from a try with fewer octets
   if (magic == 0x0a0d0d0a) {
     // The byte order stands behind it; decode_pcapng finds it.
     if (octets.size() < 12) return {.wanted = 12};

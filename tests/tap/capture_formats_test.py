@@ -181,6 +181,27 @@ class Formats(unittest.TestCase):
             if "stdin" in source:
                 source["stdin"].close()
 
+    def test_what_unpacks_to_far_more_than_memory_should_hold(self):
+        # A block of a kind that nobody knows, nearly as long as a file may tell: a gigabyte of nothing.
+        size = 1 << 30
+        head = struct.pack("<IIIHHqI", 0x0a0d0d0a, 28, 0x1a2b3c4d, 1, 0, -1, 28) + struct.pack("<II", 0x0bad, size)
+        path = self.folder / "bomb.zst"
+        with open(path, "wb") as out:
+            packer = subprocess.Popen(["zstd", "-1", "-c"], stdin=subprocess.PIPE, stdout=out)
+            packer.stdin.write(head)
+            for _ in range(size >> 20):
+                packer.stdin.write(bytes(1 << 20))
+            packer.stdin.close()
+            self.assertEqual(packer.wait(60), 0)
+        reader = subprocess.Popen([BIN / "capture_frames", "--count", path], stdout=subprocess.PIPE, text=True)
+        said = reader.stdout.read()
+        reader.stdout.close()
+        _, status, usage = os.wait4(reader.pid, 0)
+        reader.returncode = os.waitstatus_to_exitcode(status)
+        self.assertEqual(reader.returncode, 0)
+        self.assertIn("0 frames", said)
+        self.assertLess(usage.ru_maxrss, 128 * 1024)  # KiB; the sanitizers' own included
+
     def test_a_capture_that_was_killed(self):
         path = self.folder / "killed"
         path.write_bytes(self.base.read_bytes()[:-1])
