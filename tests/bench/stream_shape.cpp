@@ -52,13 +52,14 @@ std::vector<std::uint8_t> slice(bool key, std::size_t octets) {
 
 }  // namespace
 
-FrameShape::FrameShape(bool key, bool interleaved) : key_(key), interleaved_(interleaved) {
+FrameShape::FrameShape(bool key, bool interleaved, std::size_t gop_octets) : key_(key), interleaved_(interleaved) {
   if (key) add_packet(parameter_sets(), false);
-  const auto wanted = (key ? key_payload_octets : frame_payload_octets) - payload_octets_;
-  // Each fragment takes two octets of FU-A headers and leaves one of the NAL unit away in all.
+  const auto frame_octets = gop_octets / (gop_frames - 1 + 5);
+  const auto wanted = (key ? gop_octets - (gop_frames - 1) * frame_octets : frame_octets) - payload_octets_;
   const auto room = packet_octets - rtp_header_octets;
   const auto fragments = (wanted + room - 1) / room;
-  add_slice(slice(key, wanted - 2 * fragments + 1));
+  // Each fragment takes two octets of FU-A headers and leaves one of the NAL unit away in all.
+  add_slice(slice(key, fragments == 1 ? wanted : wanted - 2 * fragments + 1));
   find_runs();
 }
 
@@ -76,8 +77,13 @@ void FrameShape::add_packet(const std::vector<std::uint8_t>& payload, bool last)
   payload_octets_ += payload.size();
 }
 
-// FU-A fragments (RFC 6184 §5.8).
+// FU-A fragments (RFC 6184 §5.8), or the NAL unit as it is: an FU-A may not be both first and last.
 void FrameShape::add_slice(std::vector<std::uint8_t> nal) {
+  if (nal.size() <= packet_octets - rtp_header_octets) {
+    add_packet(nal, true);
+    frame_number_at_ = packets_.back() + rtp_header_octets + 1;
+    return;
+  }
   const auto room = packet_octets - rtp_header_octets - 2;
   for (std::size_t at = 1; at < nal.size(); at += room) {
     const auto end = std::min(nal.size(), at + room);
@@ -92,10 +98,11 @@ void FrameShape::add_slice(std::vector<std::uint8_t> nal) {
   }
 }
 
+std::size_t FrameShape::end_of(std::size_t index) const {
+  return index + 1 == packets_.size() ? octets_.size() : packets_[index + 1] - (interleaved_ ? framing_octets : 0);
+}
+
 void FrameShape::find_runs() {
-  const auto end_of = [this](std::size_t i) {
-    return i + 1 == packets_.size() ? octets_.size() : packets_[i + 1];
-  };
   std::size_t begin = 0;
   while (begin < packets_.size()) {
     const auto length = end_of(begin) - packets_[begin];
@@ -117,8 +124,21 @@ const std::vector<std::uint8_t>& FrameShape::stamp(const Stamp& stamp) {
     write_u32(packet + 4, stamp.rtp_time);
     write_u32(packet + 8, stamp.ssrc);
   }
-  if (!key_) octets_[frame_number_at_] = static_cast<std::uint8_t>(0xe0 | (stamp.frame_in_gop & 31));
+  stamp_frame_number(stamp.frame_in_gop);
   return octets_;
+}
+
+std::span<const std::uint8_t> FrameShape::stamp_packet(std::size_t index, const Stamp& stamp) {
+  auto* packet = octets_.data() + packets_[index];
+  write_u16(packet + 2, stamp.sequence);
+  write_u32(packet + 4, stamp.rtp_time);
+  write_u32(packet + 8, stamp.ssrc);
+  stamp_frame_number(stamp.frame_in_gop);
+  return {packet, end_of(index) - packets_[index]};
+}
+
+void FrameShape::stamp_frame_number(int frame_in_gop) {
+  if (!key_) octets_[frame_number_at_] = static_cast<std::uint8_t>(0xe0 | (frame_in_gop & 31));
 }
 
 std::string describe_shape(const std::string& address) {

@@ -5,6 +5,7 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <span>
 #include <string>
 #include <utility>
 #include <vector>
@@ -33,9 +34,12 @@ struct Stamp {
 // behind nothing. One object serves every stream in turn: stamp() writes over the last one's fields.
 class FrameShape {
  public:
-  FrameShape(bool key, bool interleaved);
+  // `gop_octets`: RTP payload of one GOP; a slice that fits into one packet is not cut. At least 2500.
+  FrameShape(bool key, bool interleaved, std::size_t gop_octets = gop_payload_octets);
 
   const std::vector<std::uint8_t>& stamp(const Stamp& stamp);
+  // The frame's packet `index` alone, from its RTP header on, its framing left away. `stamp.sequence` is that packet's.
+  std::span<const std::uint8_t> stamp_packet(std::size_t index, const Stamp& stamp);
   std::size_t packets() const { return packets_.size(); }
   std::size_t payload_octets() const { return payload_octets_; }
   // Stretches of packets of one length (the last may be shorter), as UDP_SEGMENT takes them: offset and octets.
@@ -45,6 +49,8 @@ class FrameShape {
   void add_packet(const std::vector<std::uint8_t>& payload, bool last);
   void add_slice(std::vector<std::uint8_t> nal);
   void find_runs();
+  std::size_t end_of(std::size_t index) const;
+  void stamp_frame_number(int frame_in_gop);
 
   bool key_;
   bool interleaved_;
