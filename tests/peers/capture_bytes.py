@@ -66,8 +66,9 @@ def tcp(source, destination, sequence, acknowledged, flags, payload=b""):  # RFC
     return ip(source, destination, 6, head[:16] + struct.pack(">H", found) + head[18:] + payload)
 
 
-def fragments(packet, room):
-    """An IP packet in pieces of at most `room` octets of payload, a multiple of 8 (RFC 791 §3.2, RFC 8200 §4.5)."""
+def fragments(packet, room, identification):
+    """An IP packet in pieces of at most `room` octets of payload, a multiple of 8 (RFC 791 §3.2, RFC 8200 §4.5).
+    `identification` is IPv6's; IPv4's stands in the packet."""
     version = packet[0] >> 4
     begin = 20 if version == 4 else 40
     payload, out = packet[begin:], []
@@ -79,7 +80,7 @@ def fragments(packet, room):
             head += struct.pack(">H", checksum(head + b"\0\0" + packet[12:20])) + packet[12:20]
             out.append(head + part)
         else:
-            extra = struct.pack(">BBHI", packet[6], 0, at | more, 0x70000000 + checksum(packet))
+            extra = struct.pack(">BBHI", packet[6], 0, at | more, identification)
             out.append(packet[:4] + struct.pack(">HB", 8 + len(part), 44) + packet[7:40] + extra + part)
     return out
 

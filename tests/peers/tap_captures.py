@@ -27,8 +27,7 @@ class Capture:
     rtsp: bool = False
     suffix: str = ".pcap"
     capture: dict = dataclasses.field(default_factory=dict)  # what must stand in the answer's `capture`
-    tshark: tuple = ()                  # more options for it
-    tshark_reads: bool = True           # False where it cannot, by what is known of it
+    tshark_cannot: str = ""             # why, where tshark 4.0 does not find these streams: the truth alone is compared
 
 
 CAPTURES = {}
@@ -116,7 +115,7 @@ def in_pieces(source, destination, shuffled=False, gone=0):
     that the packet never was whole."""
     sent, drawn, out, came = h264(0xf7a6, 6, start_ns=EPOCH_NS, packet=3000), random.Random(5), [], []
     for i, (time_ns, octets) in enumerate(sent):
-        parts = fragments(udp(source, destination, octets), 1480)
+        parts = fragments(udp(source, destination, octets), 1480, 0x70000000 + i)
         lost = gone and i % gone == gone // 2 and len(parts) > 1
         if lost:
             del parts[1]
@@ -240,13 +239,13 @@ def cut_off():
     """The last record ends in its middle."""
     came = usual()
     whole = [came[i] for i in range(len(came) - 1)]
-    return Capture(pcap(frames(came))[:-100], [truth(whole, CAMERA, RECORDER)], tshark_reads=True)
+    return Capture(pcap(frames(came))[:-100], [truth(whole, CAMERA, RECORDER)])
 
 
 @capture
 def damaged():
     """In the middle of the file a record says that it is 3,000,000,000 octets long."""
-    came = usual()
+    came = h264(0x1000beef, 4, start_ns=EPOCH_NS)
     half = len(came) // 2
     octets = pcap(frames(came[:half]))
     rest = bytearray(pcap(frames(came[half:]))[24:])
