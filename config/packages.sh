@@ -12,7 +12,7 @@ tallywire_demo_packages=(
 )
 # Independent peers and clients that the tests measure against.
 tallywire_test_packages=(
-  snmp tshark tcpdump ethtool curl openssl systemd iperf3
+  snmp tshark tcpdump zstd ethtool curl openssl systemd iperf3
   gir1.2-gst-rtsp-server-1.0 python3-gi gstreamer1.0-plugins-base gstreamer1.0-plugins-good
   gstreamer1.0-plugins-bad gstreamer1.0-plugins-ugly gstreamer1.0-libav gstreamer1.0-tools
   glib-networking

@@ -87,7 +87,7 @@ class CaptureBytes {
   void put(Bytes& to, std::uint64_t value, int octets) const {
     for (int i = 0; i < octets; ++i) {
       const int shift = 8 * (big_ ? octets - 1 - i : i);
-      to.push_back(static_cast<std::uint8_t>(value >> shift));
+      to.push_back(static_cast<std::uint8_t>(shift < 64 ? value >> shift : 0));
     }
   }
   Bytes body(const std::vector<Field>& fields, const Bytes& frame, const Bytes& options) const {
