@@ -83,6 +83,18 @@ void add_asks(CLI::App& app, Command& c) {
   add_where(*volume, c);
 }
 
+void add_tap(CLI::App& app, Command& c) {
+  auto* tap = app.add_subcommand("tap", "meter all streams in a capture file or on a mirror port");
+  auto* file = tap->add_option("file", c.file, "a capture (pcap, pcapng, also packed by gzip or zstd); - reads the input stream");
+  auto* interface = tap->add_option("--interface", c.interfaces, "the interface that the mirror port is plugged into")->expected(1);
+  interface->excludes(file);
+  tap->add_option("--seconds", c.seconds, "with --interface: how long to meter (10; with --follow until Ctrl-C)")->check(CLI::Range(0.1, 86400.0));
+  tap->add_flag("--follow", c.follow, "show a table every second, heaviest first");
+  tap->add_option("--threads", c.threads, "with --interface: capture threads (one less than there are cores)")->check(CLI::Range(1, 16));
+  tap->add_option("--design", c.design, "the design file: which stream is which, and what it promises");
+  add_where(*tap, c);
+}
+
 }  // namespace
 
 std::variant<Command, int> parse_command(int argc, char** argv) {
@@ -101,6 +113,7 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   import->add_flag("--json", c.json, "answer one JSON object on the output stream");
   add_rounds(app, c);
   add_asks(app, c);
+  add_tap(app, c);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {
@@ -108,6 +121,10 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   }
   auto* used = app.get_subcommands().front();
   c.name = used->get_name();
+  if (c.name == "tap" && c.file.empty() && c.interfaces.empty()) {
+    std::fputs("tap: give a capture file, or --interface IF for a mirror port\n", stderr);
+    return 2;
+  }
   // The service works in a directory of its own.
   if (c.name == "volume") c.arguments["path"] = std::filesystem::absolute(c.arguments.at("path").get<std::string>()).string();
   if (used == design) c.name += " " + design->get_subcommands().front()->get_name();

@@ -19,12 +19,13 @@ struct Command {
   std::string secrets;           // a file
   std::vector<std::string> interfaces;
 
-  std::string file;              // design check, design import
+  std::string file;              // design check, design import, tap
   std::string out;
   std::vector<std::string> cameras;
   bool follow = false;
   bool night = false;
   double seconds = 0;
+  int threads = 0;               // tap; 0: by the cores
   std::string by;                // accept
   nlohmann::json arguments = nlohmann::json::object();  // of an ask, as in docs/api.md
 };

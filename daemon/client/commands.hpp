@@ -9,5 +9,7 @@ int check_design(const Command& command);
 int import_design(const Command& command);
 int run_by_service(const Command& command);
 int run_alone(const Command& command);
+// A capture file, or an interface with --alone.
+int tap_here(const Command& command);
 
 }  // namespace tallywire::client

@@ -39,6 +39,8 @@ void print_answer(const Command& command, const json& answer) {
     text = render_roll(answer);
   else if (command.name == "stream")
     text = render_stream(answer);
+  else if (command.name == "tap")
+    text = render_tap(answer);
   else if (command.name == "switch")
     text = render_switch(answer);
   else if (command.name == "link")

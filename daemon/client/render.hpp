@@ -13,6 +13,9 @@ std::string render_headroom(const nlohmann::json& headroom);
 std::string render_presence(const nlohmann::json& event);
 // The answer of `stream` (docs/commands.md), every field of it present.
 std::string render_stream(const nlohmann::json& answer);
+// The answer of `tap`, and one look of its live table.
+std::string render_tap(const nlohmann::json& answer);
+std::string render_tap_table(const nlohmann::json& table);
 // Any flat answer (link, switch, path, volume): a line for each field, unread with its reason.
 std::string render_fields(const nlohmann::json& answer);
 std::string render_switch(const nlohmann::json& answer);

@@ -125,6 +125,12 @@ void Meter::learn(MeterSettings settings) {
   frames_.learn(clock_hz_, codec_ == Codec::h264 || codec_ == Codec::h265);
 }
 
+Meter Meter::begun_anew() const {
+  auto settings = settings_;
+  if (!pictures_.newest_set().empty()) settings.parameter_sets = {pictures_.newest_set()};
+  return Meter(std::move(settings));
+}
+
 std::optional<double> Meter::measured_clock_hz() const {
   const auto clock = frames_.clock();
   if (!clock) return std::nullopt;

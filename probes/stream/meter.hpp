@@ -65,6 +65,10 @@ class Meter {
   StreamReport report() const;
   // For a track beside the main video: rate and loss.
   TrackReport track_report() const;
+  // All that it has counted of the wire, in octets; grows with every packet that is not a duplicate.
+  double wire_octets_in_all() const { return frames_.wire_octets(); }
+  // A meter of the same stream that has counted nothing yet; what parameter sets have told stays known.
+  Meter begun_anew() const;
   // What a receiver report says of this source since the last call (RFC 3550 §6.4.1, A.3).
   wire::ReportBlock take_reception(SystemTime now);
   const RateWindows& windows() const { return windows_; }

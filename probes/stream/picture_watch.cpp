@@ -9,7 +9,10 @@ namespace tallywire::stream {
 
 PictureWatch::PictureWatch(Codec codec, const std::vector<std::vector<std::uint8_t>>& told_sets) : codec_(codec) {
   for (const auto& nal : told_sets)
-    if (auto format = decode(nal)) told_ = std::move(format);
+    if (auto format = decode(nal)) {
+      told_ = std::move(format);
+      set_ = nal;
+    }
 }
 
 std::optional<wire::PictureFormat> PictureWatch::decode(wire::Octets nal) const {

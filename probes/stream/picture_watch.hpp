@@ -31,6 +31,8 @@ class PictureWatch {
   const std::optional<wire::PictureFormat>& picture() const { return seen_ ? seen_ : told_; }
   const std::optional<wire::PictureFormat>& seen() const { return seen_; }
   const std::optional<wire::PictureFormat>& told() const { return told_; }
+  // As it stood in the stream, else in the session description; empty where there was none.
+  const std::vector<std::uint8_t>& newest_set() const { return set_; }
   const std::string& profile_level_id() const { return profile_level_id_; }  // H.264, of the stream itself
   std::int64_t parameter_sets() const { return sets_; }
   std::int64_t recovery_points() const { return recovery_points_; }

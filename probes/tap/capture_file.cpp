@@ -184,6 +184,8 @@ CaptureLoss CaptureFile::loss() const {
   return {lost.by_system, lost.by_interface};
 }
 
+bool CaptureFile::tells_loss() const { return state_->decoder.tells_lost(); }
+
 std::string CaptureFile::format() const {
   std::string out = "pcapng";
   if (state_->decoder.format() == wire::CaptureDecoder::Format::pcap) {

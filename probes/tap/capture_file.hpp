@@ -39,6 +39,7 @@ class CaptureFile {
   std::uint64_t frames() const;
   // What the file itself tells of frames that its capture lost (pcapng Interface Statistics Blocks).
   CaptureLoss loss() const;
+  bool tells_loss() const;  // false: it says nothing of that, as a pcap never does
   // Link types in it that are not known, as numbers of the registry; each once.
   const std::vector<std::uint32_t>& unknown_links() const;
   std::string format() const;             // "pcap, nanoseconds", "pcapng, gzip": for a person

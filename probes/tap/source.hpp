@@ -36,6 +36,12 @@ class Source {
     other_types_ += (seen.octets[1] & 0x7f) != payload_type_;
     meter_.add(seen);
   }
+  void begin_anew() {
+    meter_ = meter_.begun_anew();
+    other_types_ = 0;
+    shown_octets = 0;
+    receiver = {};
+  }
   void prefetch(std::uint16_t sequence, std::int64_t at_ns) const { meter_.prefetch(sequence, at_ns); }
   stream::Meter& meter() { return meter_; }
   const stream::Meter& meter() const { return meter_; }
@@ -51,7 +57,7 @@ class Source {
   bool clock_known() const { return clock_known_; }
   ReceiverSays receiver;
   // The newest interval of a live table: totals when it was looked at last.
-  std::uint64_t shown_octets = 0;
+  double shown_octets = 0;
 
  private:
   void find_out(const stream::Meter::Seen& seen);

@@ -256,6 +256,12 @@ void Tap::finish() {
   settle();
 }
 
+void Tap::interrupt() {
+  for (auto& [flow, connection] : connections_) connection->finish(totals_.last.value_or(SystemTime{}));
+  connections_.clear();  // what they are comes to light again
+  for (std::size_t i = 0; i < sources_.size(); ++i) sources_[i].meter().interrupt();
+}
+
 void Tap::settle() {
   for (auto& [flow, connection] : connections_) connection->tell_segments();
   const auto version = announcements_->version();
@@ -264,6 +270,26 @@ void Tap::settle() {
   flows_.each([this](FlowSlot& slot) {
     if (slot.memory && !slot.memory->sources.empty()) look_for_announcement(slot, *slot.memory);
   });
+}
+
+void Tap::begin_anew() {
+  totals_ = {};
+  for (std::size_t i = 0; i < sources_.size(); ++i) sources_[i].begin_anew();
+}
+
+std::vector<std::pair<Source*, double>> Tap::heaviest(std::size_t most) {
+  std::vector<std::pair<Source*, double>> out;
+  for (std::size_t i = 0; i < sources_.size(); ++i) {
+    auto& source = sources_[i];
+    const double now = source.meter().wire_octets_in_all();
+    if (now > source.shown_octets) out.emplace_back(&source, now - source.shown_octets);
+    source.shown_octets = now;
+  }
+  const auto count = std::min(most, out.size());
+  std::partial_sort(out.begin(), out.begin() + static_cast<std::ptrdiff_t>(count), out.end(),
+                    [](const auto& a, const auto& b) { return a.second > b.second; });
+  out.resize(count);
+  return out;
 }
 
 TapTotals Tap::totals() const {

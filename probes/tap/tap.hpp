@@ -56,9 +56,15 @@ class Tap : private ConnectionHost {
   void add(std::span<const CapturedFrame> frames);
   // No more frames come: what waits for a hole to be filled is let go.
   void finish();
+  // The tap was away, as when its interface went down: what passed meanwhile is neither lost nor part of any rate.
+  void interrupt();
   // What sources are asked for before they report: labels that came late, lengths of segments.
   void settle();
 
+  // Meters and totals begin anew; what the streams are stays known, those that have fallen silent are not reported.
+  void begin_anew();
+  // The streams that sent most since the call before, with the octets on the wire that they sent; at most `most`.
+  std::vector<std::pair<Source*, double>> heaviest(std::size_t most);
   TapTotals totals() const;
   std::size_t streams() const { return sources_.size(); }
   Source& stream(std::size_t index) { return sources_[index]; }

@@ -48,6 +48,12 @@ void take_back_loss(stream::StreamReport& report, const CaptureLoss& loss) {
 
 void find_in_stream(const Source& source, TappedStream& out) {
   auto& findings = out.report.findings;
+  for (auto& finding : findings)
+    if (finding.rfind("the session broke", 0) == 0) {
+      double gaps_s = 0;
+      for (const auto& gap : out.report.gaps) gaps_s += gap.duration_s;
+      finding = "the tap itself was away for " + std::to_string(static_cast<int>(gaps_s)) + " s: that is a gap, not loss";
+    }
   const auto packets = out.report.packets.value_or(0);
   if (out.report.duplicate_packets && packets >= 20 && *out.report.duplicate_packets * 10 >= packets * 4)
     findings.push_back("nearly every packet was seen twice: the mirror shows both the port where they enter and the one where they leave; mirror one "
@@ -89,8 +95,8 @@ TappedStream describe(const Source& source, const CaptureLoss& loss) {
   return out;
 }
 
-TapTotals sum_of(std::span<const Tap* const> taps) {
-  TapTotals out;
+TapTotals sum_of(std::span<const Tap* const> taps, TapTotals so_far) {
+  auto out = std::move(so_far);
   for (const auto* tap : taps) {
     const auto t = tap->totals();
     out.frames += t.frames;
@@ -157,7 +163,7 @@ TapReport report_of(std::span<const Tap* const> taps, CaptureFacts facts) {
   out.capture.totals = sum_of(taps);
   for (const auto* tap : taps)
     for (std::size_t i = 0; i < tap->streams(); ++i) {
-      // Both may stand: what the capture knows that it lost holds for every stream.
+      if (tap->stream(i).meter().packets() == 0) continue;  // silent since all began anew
       out.streams.push_back(describe(tap->stream(i), out.capture.loss));
     }
   std::stable_sort(out.streams.begin(), out.streams.end(), [](const TappedStream& a, const TappedStream& b) {

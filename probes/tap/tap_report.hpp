@@ -56,7 +56,7 @@ TappedStream describe(const Source& source, const CaptureLoss& loss);
 TapReport report_of(std::span<const Tap* const> taps, CaptureFacts facts);
 
 // Totals of several threads.
-TapTotals sum_of(std::span<const Tap* const> taps);
+TapTotals sum_of(std::span<const Tap* const> taps, TapTotals so_far = {});
 
 // Whether all could be read: the capture to its end, and of each stream what its kind has.
 bool is_whole(const TapReport& report);

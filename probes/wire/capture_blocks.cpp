@@ -190,7 +190,9 @@ void CaptureDecoder::add_statistics(Octets block) {
   for_each_option(block.subspan(statistics_fields), [&](std::uint16_t code, Octets value) {
     if (value.size() != 8) return;
     auto& count = code == isb_ifdrop ? interface.dropped_by_interface : interface.dropped_by_system;
-    if (code == isb_ifdrop || code == isb_osdrop) count = std::max(count, u64(value.data()));
+    if (code != isb_ifdrop && code != isb_osdrop) return;
+    count = std::max(count, u64(value.data()));
+    tells_lost_ = true;
   });
 }
 

@@ -83,6 +83,8 @@ class CaptureDecoder {
   const std::optional<CaptureDamage>& damage() const { return damage_; }
   std::uint64_t octets_used() const { return at_; }  // of all that was fed; where damage is
   FramesLost lost() const;
+  // Whether the file tells at all what was lost: a pcap never does, a pcapng may.
+  bool tells_lost() const { return tells_lost_; }
   // Link types of frames that are `unknown`, each once, the first most_unknown_links.
   const std::vector<std::uint32_t>& unknown_links() const { return unknown_links_; }
 
@@ -136,6 +138,7 @@ class CaptureDecoder {
 
   Format format_ = Format::undecided;
   bool swapped_ = false;  // against this machine
+  bool tells_lost_ = false;
   std::uint32_t record_header_octets_ = 16;
   std::int64_t to_nanoseconds_ = 1000;
   std::uint64_t at_ = 0;         // what was used before this call, and in it

@@ -1,0 +1,304 @@
+#include "probes/tap/live_tap.hpp"
+
+#include "probes/tap/fanout.hpp"
+
+#include <net/if.h>
+#include <pcap/pcap.h>
+#include <poll.h>
+#include <sys/eventfd.h>
+#include <sys/ioctl.h>
+#include <sys/socket.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <array>
+#include <cerrno>
+#include <cstring>
+
+namespace tallywire::tap {
+namespace {
+
+constexpr int snap_octets = 262144;                   // whole frames, also those that an offloading card has joined
+constexpr int buffer_octets = 64 * 1024 * 1024;       // for each thread: half a second of 1 Gbit/s
+constexpr int block_age_ms = 20;                      // how old what is not full may get before it is handed over
+constexpr int look_again_ms = 200;
+constexpr int frames_between_locks = 4096;
+
+Fault open_fault(const std::string& interface, const std::string& what) {
+  return {FaultKind::system, "the interface cannot be tapped: " + what, interface,
+          "check the name with `ip link`; run as root or with the capability CAP_NET_RAW"};
+}
+
+struct Closer {
+  void operator()(pcap_t* capture) const { pcap_close(capture); }
+};
+using Capture = std::unique_ptr<pcap_t, Closer>;
+
+Outcome<Capture> open_capture(const std::string& interface) {
+  char text[PCAP_ERRBUF_SIZE] = {};
+  Capture out(pcap_create(interface.c_str(), text));
+  if (!out) return open_fault(interface, text);
+  pcap_set_snaplen(out.get(), snap_octets);
+  pcap_set_promisc(out.get(), 1);
+  pcap_set_timeout(out.get(), block_age_ms);
+  pcap_set_buffer_size(out.get(), buffer_octets);
+  pcap_set_tstamp_precision(out.get(), PCAP_TSTAMP_PRECISION_NANO);
+  if (pcap_activate(out.get()) < 0) return open_fault(interface, pcap_geterr(out.get()));
+  if (pcap_setnonblock(out.get(), 1, text) != 0) return open_fault(interface, text);
+  return out;
+}
+
+// Whether the interface is there and up; why not, for a person.
+std::string why_away(const std::string& interface) {
+  const int any = ::socket(AF_INET, SOCK_DGRAM | SOCK_CLOEXEC, 0);
+  ifreq request{};
+  std::strncpy(request.ifr_name, interface.c_str(), IFNAMSIZ - 1);
+  const bool there = any >= 0 && ::ioctl(any, SIOCGIFFLAGS, &request) == 0;
+  if (any >= 0) ::close(any);
+  if (!there) return "there is no such interface any more";
+  if (!(request.ifr_flags & IFF_UP)) return "the interface is down";
+  return request.ifr_flags & IFF_RUNNING ? "" : "the interface has no link";
+}
+
+int threads_by_cores() {
+  const auto cores = static_cast<int>(std::thread::hardware_concurrency());
+  return std::clamp(cores - 1, 1, LiveTap::most_threads);
+}
+
+}  // namespace
+
+struct LiveTap::Lane {
+  Capture capture;
+  std::mutex mutex;  // of the tap: held for a block of frames at a time
+  std::unique_ptr<Tap> tap;
+  std::thread thread;
+  std::atomic<bool> broken{false};
+  std::atomic<std::uint64_t> dropped{0}, dropped_by_interface{0};
+  wire::LinkLayer link = wire::LinkLayer::ethernet;
+  SystemTime begin{};  // what was caught before all lanes shared would count twice
+
+  static void take(u_char* user, const pcap_pkthdr* head, const u_char* octets) {
+    auto& lane = *reinterpret_cast<Lane*>(user);
+    const SystemTime when(std::chrono::seconds(head->ts.tv_sec) + std::chrono::nanoseconds(head->ts.tv_usec));
+    if (when < lane.begin) return;
+    const CapturedFrame frame{{octets, head->caplen}, head->len, lane.link, when};
+    lane.tap->add({&frame, 1});
+  }
+};
+
+LiveTap::LiveTap(std::string interface, TapSettings settings) : interface_(std::move(interface)), settings_(std::move(settings)) {}
+
+Outcome<std::unique_ptr<LiveTap>> LiveTap::open(const std::string& interface, TapSettings settings, int threads) {
+  std::unique_ptr<LiveTap> out(new LiveTap(interface, std::move(settings)));
+  out->wake_ = ::eventfd(0, EFD_CLOEXEC);
+  if (out->wake_ < 0) return open_fault(interface, std::strerror(errno));
+  const int count = std::clamp(threads == 0 ? threads_by_cores() : threads, 1, most_threads);
+  const auto announcements = std::make_shared<Announcements>();
+  for (int i = 0; i < count; ++i) {
+    out->lanes_.push_back(std::make_unique<Lane>());
+    out->lanes_.back()->tap = std::make_unique<Tap>(out->settings_, announcements);
+  }
+  if (auto opened = out->open_lanes(); !opened) return opened.error();
+  out->supervisor_ = std::thread([tap = out.get()] { tap->supervise(); });
+  return out;
+}
+
+LiveTap::~LiveTap() {
+  if (wake_ >= 0) {
+    const std::uint64_t one = 1;
+    [[maybe_unused]] const auto written = ::write(wake_, &one, sizeof one);
+  }
+  if (supervisor_.joinable()) supervisor_.join();
+  close_lanes();
+  if (wake_ >= 0) ::close(wake_);
+}
+
+Outcome<void> LiveTap::open_lanes() {
+  std::vector<int> sockets;
+  for (auto& lane : lanes_) {
+    auto opened = open_capture(interface_);
+    if (!opened) return opened.error();
+    lane->capture = std::move(*opened);
+    lane->link = wire::link_layer_of(static_cast<std::uint32_t>(pcap_datalink(lane->capture.get())));
+    sockets.push_back(pcap_fileno(lane->capture.get()));
+  }
+  if (const int failed = share_by_addresses(sockets))
+    return open_fault(interface_, std::string("its threads cannot share the load: ") + std::strerror(failed));
+  const auto now = now_utc();
+  for (auto& lane : lanes_) {
+    lane->begin = now;
+    lane->broken = false;
+    lane->dropped = lane->dropped_by_interface = 0;
+    lane->thread = std::thread([this, l = lane.get()] { capture(*l); });
+  }
+  return {};
+}
+
+// Joins the capture threads, which have been told or have broken, and keeps what their captures had lost.
+void LiveTap::close_lanes() {
+  for (auto& lane : lanes_)
+    if (lane->thread.joinable()) lane->thread.join();
+  const auto now_lost = loss_in_all();
+  const std::lock_guard lock(state_mutex_);
+  for (auto& lane : lanes_) {
+    lane->capture.reset();
+    lane->dropped = lane->dropped_by_interface = 0;
+  }
+  lost_before_ = now_lost;
+}
+
+void LiveTap::capture(Lane& lane) {
+  auto* capture = lane.capture.get();
+  pollfd waits[] = {{pcap_get_selectable_fd(capture), POLLIN, 0}, {wake_, POLLIN, 0}};
+  auto counted = std::chrono::steady_clock::now();
+  for (;;) {
+    const int ready = ::poll(waits, 2, look_again_ms);
+    if (waits[1].revents || lane.broken) return;
+    int got = 0;
+    if (ready > 0) {
+      const std::lock_guard lock(lane.mutex);
+      got = pcap_dispatch(capture, frames_between_locks, &Lane::take, reinterpret_cast<u_char*>(&lane));
+    }
+    if (const auto now = std::chrono::steady_clock::now(); now - counted > std::chrono::milliseconds(look_again_ms) || ready <= 0) {
+      counted = now;
+      pcap_stat stat{};
+      if (pcap_stats(capture, &stat) == 0) {
+        lane.dropped = stat.ps_drop;
+        lane.dropped_by_interface = stat.ps_ifdrop;
+      }
+    }
+    const bool silent = ready <= 0 && !why_away(interface_).empty();
+    if (got < 0 || silent || (waits[0].revents & (POLLERR | POLLHUP))) {
+      lane.broken = true;
+      return;
+    }
+  }
+}
+
+// False when the tap is to end.
+bool LiveTap::pause(int milliseconds) {
+  pollfd ended{wake_, POLLIN, 0};
+  return ::poll(&ended, 1, milliseconds) <= 0;
+}
+
+void LiveTap::supervise() {
+  const auto tell = [this](std::string why) {
+    const std::lock_guard lock(state_mutex_);
+    away_ = std::move(why);
+  };
+  while (pause(look_again_ms)) {
+    const auto broken = [](const auto& lane) { return lane->broken.load(); };
+    if (std::none_of(lanes_.begin(), lanes_.end(), broken)) continue;
+    // One that broke ends all: they share.
+    auto why = why_away(interface_);
+    tell(why.empty() ? "the capture broke off" : why);
+    for (auto& lane : lanes_) lane->broken = true;
+    close_lanes();
+    for (auto& lane : lanes_) {
+      const std::lock_guard lock(lane->mutex);
+      lane->tap->interrupt();
+    }
+    for (bool open = false; !open;) {
+      if (!pause(look_again_ms)) return;
+      why = why_away(interface_);
+      if (!why.empty()) {
+        tell(why);
+        continue;
+      }
+      const auto opened = open_lanes();
+      open = opened.has_value();
+      if (!open) tell(opened.error().what);
+    }
+    tell("");
+  }
+}
+
+CaptureLoss LiveTap::loss() {
+  auto out = loss_in_all();
+  const std::lock_guard lock(state_mutex_);
+  out.by_kernel -= std::min(out.by_kernel, loss_reported_.by_kernel);
+  out.by_interface -= std::min(out.by_interface, loss_reported_.by_interface);
+  return out;
+}
+
+CaptureLoss LiveTap::loss_in_all() {
+  const std::lock_guard lock(state_mutex_);
+  auto out = lost_before_;
+  // Each socket counts its own drops; what the card dropped is told by each alike.
+  std::uint64_t by_interface = 0;
+  for (const auto& lane : lanes_) {
+    out.by_kernel += lane->dropped;
+    by_interface = std::max(by_interface, lane->dropped_by_interface.load());
+  }
+  out.by_interface += by_interface;
+  return out;
+}
+
+TapTotals LiveTap::totals() {
+  TapTotals out;
+  for (auto& lane : lanes_) {
+    const std::lock_guard lock(lane->mutex);
+    const std::array<const Tap*, 1> one{lane->tap.get()};
+    out = sum_of(one, std::move(out));
+  }
+  return out;
+}
+
+TapReport LiveTap::report() {
+  CaptureFacts facts;
+  facts.source = interface_;
+  facts.format = "live";
+  facts.loss = loss();
+  facts.loss_known = true;
+  facts.threads = static_cast<int>(lanes_.size());
+  std::vector<const Tap*> taps;
+  std::vector<std::unique_lock<std::mutex>> locks;
+  for (auto& lane : lanes_) {
+    locks.emplace_back(lane->mutex);
+    lane->tap->settle();
+    taps.push_back(lane->tap.get());
+  }
+  return report_of(taps, std::move(facts));
+}
+
+TapReport LiveTap::take_report() {
+  auto out = report();
+  for (auto& lane : lanes_) {
+    const std::lock_guard lock(lane->mutex);
+    lane->tap->begin_anew();
+  }
+  const auto now_lost = loss_in_all();
+  const std::lock_guard lock(state_mutex_);
+  loss_reported_ = now_lost;
+  return out;
+}
+
+std::vector<LiveRow> LiveTap::heaviest(std::size_t most, std::size_t& streams) {
+  const auto now = std::chrono::steady_clock::now();
+  const double seconds = looked_at_ == decltype(looked_at_){} ? 0 : std::chrono::duration<double>(now - looked_at_).count();
+  looked_at_ = now;
+  const auto lost = loss();
+  std::vector<LiveRow> out;
+  streams = 0;
+  for (auto& lane : lanes_) {
+    const std::lock_guard lock(lane->mutex);
+    lane->tap->settle();
+    streams += lane->tap->streams();
+    for (auto& [source, octets] : lane->tap->heaviest(most)) {
+      LiveRow row;
+      row.stream = describe(*source, lost);
+      row.wire_bps = seconds > 0 ? octets * 8 / seconds : row.stream.report.wire_bps.value_or(0);
+      out.push_back(std::move(row));
+    }
+  }
+  std::stable_sort(out.begin(), out.end(), [](const LiveRow& a, const LiveRow& b) { return a.wire_bps > b.wire_bps; });
+  if (out.size() > most) out.resize(most);
+  return out;
+}
+
+std::optional<std::string> LiveTap::away() const {
+  const std::lock_guard lock(state_mutex_);
+  return away_.empty() ? std::nullopt : std::optional(away_);
+}
+
+}  // namespace tallywire::tap
