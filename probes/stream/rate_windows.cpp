@@ -27,17 +27,21 @@ void RateWindows::close_slot() {
   for (std::size_t w = 0; w < windows_ms.size(); ++w) {
     sums_[w] += static_cast<std::uint64_t>(slot_octets_) - octets_in(slot_ - windows_ms[w]);
     peaks_[w] = std::max(peaks_[w], sums_[w]);
-    if ((slot_ + 1 - first_slot_) % windows_ms[w] == 0) histograms_[w].add(sums_[w]);
+    if (--left_[w] != 0) continue;
+    histograms_[w].add(sums_[w]);
+    left_[w] = static_cast<std::uint32_t>(windows_ms[w]);
   }
   slots_[static_cast<std::size_t>(slot_) % slots_.size()] = static_cast<std::uint32_t>(slot_octets_);
   slot_octets_ = 0;
 }
 
+void RateWindows::begin_at(std::int64_t slot) {
+  slot_ = first_slot_ = slot;
+  for (std::size_t w = 0; w < windows_ms.size(); ++w) left_[w] = static_cast<std::uint32_t>(windows_ms[w]);
+}
+
 void RateWindows::advance_to(std::int64_t slot) {
-  if (slot_ < 0) {
-    slot_ = first_slot_ = slot;
-    return;
-  }
+  if (slot_ < 0) return begin_at(slot);
   if (slot < slot_) return;
   const std::int64_t steps = std::min<std::int64_t>(slot - slot_, windows_ms.back() + 1);
   for (std::int64_t i = 0; i < steps; ++i) {
@@ -49,6 +53,7 @@ void RateWindows::advance_to(std::int64_t slot) {
   for (std::size_t w = 0; w < windows_ms.size(); ++w) {
     const auto ended = (slot - first_slot_) / windows_ms[w] - (slot_ - first_slot_) / windows_ms[w];
     histograms_[w].add_many(0, static_cast<std::uint32_t>(ended));
+    left_[w] = static_cast<std::uint32_t>(windows_ms[w] - (slot - first_slot_) % windows_ms[w]);
   }
   slots_.fill(0);
   slot_ = slot;

@@ -55,15 +55,16 @@ class RateWindows {
  private:
   void advance_to(std::int64_t slot);
   void close_slot();
-  std::uint32_t octets_in(std::int64_t slot) const {
-    return slot >= first_slot_ ? slots_[static_cast<std::size_t>(slot) % slots_.size()] : 0;
-  }
+  void begin_at(std::int64_t slot);
+  // Slots before the first are empty: the ring is longer than any window, and emptied when windows begin anew.
+  std::uint32_t octets_in(std::int64_t slot) const { return slots_[static_cast<std::size_t>(slot) % slots_.size()]; }
 
   std::int64_t slot_ = -1;
   std::int64_t slot_octets_ = 0;  // of the newest slot; in the sums when it closes
   std::int64_t first_slot_ = -1;
   std::array<std::uint64_t, windows_ms.size()> sums_{};   // octets in the newest w closed slots
   std::array<std::uint64_t, windows_ms.size()> peaks_{};
+  std::array<std::uint32_t, windows_ms.size()> left_{};   // slots until a whole window ends
   std::array<std::uint32_t, 1024> slots_{};               // a ring, longer than the longest window
   std::array<RateHistogram, windows_ms.size()> histograms_{};
 };

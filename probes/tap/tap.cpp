@@ -17,6 +17,7 @@ constexpr std::size_t most_reporting = 65536;
 constexpr int sequence_unannounced = 3, sequence_of_unit = 2, sequence_announced = 1;
 // Two packets in sequence are not farther apart in RTP time than 20 s of the fastest clock.
 constexpr std::int32_t farthest_ticks = 20 * 90000;
+constexpr std::size_t streams_near = 128;
 constexpr double fcs_preamble_gap = 4 + 8 + 12, least_frame = 64 + 8 + 12;
 
 std::uint16_t sequence_of(wire::Octets rtp) { return static_cast<std::uint16_t>(rtp[2] << 8 | rtp[3]); }
@@ -37,6 +38,7 @@ Tap::Tap(TapSettings settings, std::shared_ptr<Announcements> announcements)
 // Three passes, so that what the later ones touch is on its way from memory meanwhile.
 void Tap::add(std::span<const CapturedFrame> frames) {
   const auto count = std::min(frames.size(), most_frames_a_batch);
+  const bool ahead = sources_.size() > streams_near;  // few meters are near the processor anyway
   for (std::size_t i = 0; i < count; ++i) {
     auto& item = items_[i];
     wire::decode_frame(frames[i].octets, frames[i].original_octets, frames[i].link, item.datagram);
@@ -49,7 +51,7 @@ void Tap::add(std::span<const CapturedFrame> frames) {
     item.slot = nullptr;
     if (item.datagram.what != What::udp) continue;
     item.slot = flows_.find(item.datagram.flow, item.hash);
-    if (item.slot && item.slot->source && item.datagram.payload.size() >= rtp_head)
+    if (ahead && item.slot && item.slot->source && item.datagram.payload.size() >= rtp_head)
       item.slot->source->prefetch(sequence_of(item.datagram.payload), frames[i].when.time_since_epoch().count());
   }
   for (std::size_t i = 0; i < count; ++i) {
