@@ -56,6 +56,7 @@ class TapCommand {
  private:
   int finish(const tap::TapReport& report) {
     line_.clear();
+    if (report.capture.damage) std::fprintf(stderr, "tallywire: %s\n", report.capture.damage->c_str());
     const auto answer = round::answer_of(report, design_ ? &*design_ : nullptr, now_utc());
     print_answer(command_, answer.answer);
     return answer.exit_code;

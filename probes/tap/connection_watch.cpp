@@ -87,7 +87,7 @@ void ConnectionWatch::search(Side& side, wire::Octets octets, SystemTime when) {
     side.state = State::rtsp;
     return cut(side, octets, when);
   }
-  if (const auto found = side.finder.add(octets, side.channels)) {
+  if (const auto found = side.finder.add(octets, side.known)) {
     side.state = State::rtsp;
     return cut(side, *found, when);
   }
@@ -128,7 +128,7 @@ void ConnectionWatch::take_message(Side& side, wire::RtspMessage& message) {
   for (auto& announcement : watch_.take_announcements()) host_.announced(std::move(announcement));
   if (!watch_.has_channels()) return;
   for (std::size_t channel = 0; channel < 256; ++channel)
-    if (watch_.on_channel(static_cast<std::uint8_t>(channel))) side.channels[channel] = true;
+    if (watch_.on_channel(static_cast<std::uint8_t>(channel))) side.known.channels[channel] = true;
   for (auto& known : side.sources)
     if (const auto medium = watch_.on_channel(known.channel); medium && known.source->medium() != medium.get()) known.source->announce(medium);
 }
@@ -142,7 +142,8 @@ Source* ConnectionWatch::source_on(Side& side, std::uint8_t channel, wire::Octet
   auto* source = host_.new_source(flow_of(side), side.vlan_tags, packet[1] & 0x7f, ssrc, by);
   if (!source) return nullptr;
   side.sources.push_back({channel, ssrc, source});
-  side.channels[channel] = true;
+  side.known.sources.emplace_back(channel, ssrc);
+  side.known.channels[channel] = true;
   if (auto medium = watch_.on_channel(channel)) source->announce(std::move(medium));
   else if (auto session = watch_.any_session()) source->announce(std::move(session));
   return source;
@@ -150,7 +151,7 @@ Source* ConnectionWatch::source_on(Side& side, std::uint8_t channel, wire::Octet
 
 void ConnectionWatch::take_frame(Side& side, std::uint8_t channel, wire::Octets packet, SystemTime when) {
   if (wire::looks_like_rtcp(packet)) {
-    side.channels[channel] = true;
+    side.known.channels[channel] = true;
     return host_.rtcp(flow_of(side), packet, when);
   }
   if (!wire::decode_rtp(packet)) {

@@ -65,7 +65,7 @@ class ConnectionWatch {
     wire::TcpReassembly in;
     wire::RtspInput input;
     InterleavedFinder finder;
-    InterleavedFinder::Channels channels;
+    InterleavedFinder::Known known;
     std::vector<ChannelSource> sources;
   };
 

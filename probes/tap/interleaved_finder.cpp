@@ -41,9 +41,9 @@ void InterleavedFinder::restart() {
   found_ = false;
 }
 
-InterleavedFinder::Answer InterleavedFinder::looks_like_frames(std::size_t at, const Channels& known) const {
+InterleavedFinder::Answer InterleavedFinder::looks_like_frames(std::size_t at, const Known& known) const {
   const wire::Octets all = octets_;
-  const int enough = known.any() ? least_known_frames : least_frames;
+  const int enough = known.channels.any() ? least_known_frames : least_frames;
   for (int frames = 0; frames < enough; ++frames) {
     const auto rest = all.subspan(at);
     if (rest.size() < frame_head + 2) return Answer::need_more;
@@ -52,14 +52,19 @@ InterleavedFinder::Answer InterleavedFinder::looks_like_frames(std::size_t at, c
     if (rest[0] != '$') return Answer::no;
     const std::size_t length = std::size_t{rest[2]} << 8 | rest[3];
     if (!looks_like_media(rest.subspan(frame_head), length)) return Answer::no;
-    if (known.any() && !known[rest[1]]) return Answer::no;
+    if (known.channels.any() && !known.channels[rest[1]]) return Answer::no;
+    if (!known.sources.empty() && rest.size() >= frame_head + 12) {
+      const auto ssrc = std::uint32_t{rest[12]} << 24 | std::uint32_t{rest[13]} << 16 | std::uint32_t{rest[14]} << 8 | rest[15];
+      const std::pair<std::uint8_t, std::uint32_t> source(rest[1], ssrc);
+      if (std::find(known.sources.begin(), known.sources.end(), source) != known.sources.end()) return Answer::yes;
+    }
     at += frame_head + length;
     if (at > all.size()) return Answer::need_more;
   }
   return Answer::yes;
 }
 
-std::optional<wire::Octets> InterleavedFinder::add(wire::Octets piece, const Channels& known) {
+std::optional<wire::Octets> InterleavedFinder::add(wire::Octets piece, const Known& known) {
   if (found_) restart();
   octets_.erase(octets_.begin(), octets_.begin() + static_cast<std::ptrdiff_t>(at_));
   at_ = 0;

@@ -8,10 +8,13 @@
 namespace tallywire::tap {
 namespace {
 
-// Without user and password; empty when it is no URL ("*").
+// As the client wrote it, but for user and password; empty when it is no URL ("*").
 std::string clean_url(const std::string& target) {
-  const auto url = wire::decode_url(target);
-  return url ? url->text() : std::string();
+  if (!wire::decode_url(target)) return "";
+  const auto begin = target.find("://") + 3;
+  const auto end = std::min(target.find_first_of("/?", begin), target.size());
+  const auto at = target.rfind('@', end);
+  return at == std::string::npos || at < begin ? target : target.substr(0, begin) + target.substr(at + 1);
 }
 
 std::string without_slash(std::string text) {

@@ -17,7 +17,7 @@ class TcpReassembly {
   using Time = std::chrono::nanoseconds;
   // A hole is given up when the receiver has acknowledged what is in it and a little time has passed (a mirror port may
   // show the two directions out of order), or when nobody filled it for as long as a sender would retransmit.
-  static constexpr Time acknowledged_patience = std::chrono::milliseconds(20);
+  static constexpr Time acknowledged_patience = std::chrono::milliseconds(500);
   static constexpr Time patience = std::chrono::seconds(10);
   static constexpr std::size_t most_kept = 1024 * 1024;  // octets behind a hole
   static constexpr std::uint64_t farthest = 64 * 1024 * 1024;  // a number farther off belongs to another connection
