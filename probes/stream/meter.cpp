@@ -137,12 +137,12 @@ std::optional<double> Meter::measured_clock_hz() const {
   return clock_hz_ * (1 + clock->ppm / 1e6);
 }
 
-void Meter::prefetch(std::uint16_t sequence, std::int64_t at_ns) const {
+void Meter::prefetch(std::uint16_t sequence) const {
   const auto* at = reinterpret_cast<const char*>(this);
   const auto* end = reinterpret_cast<const char*>(&frames_) + FrameLog::touched_octets;
   for (; at < end; at += 64) __builtin_prefetch(at, 1);
   sequence_.prefetch(sequence);
-  windows_.prefetch(at_ns);
+  windows_.prefetch();
 }
 
 // False when nothing is to be looked for in the payload: refused, a duplicate, or of a frame that has passed.

@@ -57,8 +57,8 @@ class Meter {
   // too little came. A tap that nobody told the clock recognises it so.
   std::optional<double> measured_clock_hz() const;
   const MeterSettings& settings() const { return settings_; }
-  // Packets of this number and time will come next: fetches what add() touches.
-  void prefetch(std::uint16_t sequence, std::int64_t at_ns) const;
+  // A packet of this number will come soon: fetches what add() touches.
+  void prefetch(std::uint16_t sequence) const;
 
   std::uint64_t packets() const { return packets_; }
   std::optional<std::uint32_t> ssrc() const { return ssrc_; }

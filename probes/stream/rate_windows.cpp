@@ -23,55 +23,74 @@ double RateHistogram::edge_of(std::size_t index) {
   return std::ldexp(1 + step / steps_per_octave, octave);
 }
 
+void RateWindows::begin_at(std::int64_t slot) {
+  slot_ = slot;
+  for (std::size_t w = 0; w < windows_ms.size(); ++w) windows_[w].tile_end = slot + windows_ms[w];
+}
+
+// In silence sums only fall: a peak can but stand where a slot closes that holds something.
 void RateWindows::close_slot() {
+  if (slot_octets_ == 0) return;
+  const auto octets = static_cast<std::uint32_t>(slot_octets_);
   for (std::size_t w = 0; w < windows_ms.size(); ++w) {
-    sums_[w] += static_cast<std::uint64_t>(slot_octets_) - octets_in(slot_ - windows_ms[w]);
-    peaks_[w] = std::max(peaks_[w], sums_[w]);
-    if (--left_[w] != 0) continue;
-    histograms_[w].add(sums_[w]);
-    left_[w] = static_cast<std::uint32_t>(windows_ms[w]);
+    auto& window = windows_[w];
+    for (; window.tail != head_ && age(window.tail) >= windows_ms[w]; window.tail = (window.tail + 1) % kept_slots)
+      window.sum -= octets_[window.tail];
+    window.sum += octets;
+    window.peak = std::max(window.peak, window.sum);
+    window.tile_octets += octets;
   }
-  slots_[static_cast<std::size_t>(slot_) % slots_.size()] = static_cast<std::uint32_t>(slot_octets_);
+  slots_[head_] = static_cast<std::uint16_t>(slot_);
+  octets_[head_] = octets;
+  head_ = (head_ + 1) % kept_slots;
   slot_octets_ = 0;
 }
 
-void RateWindows::begin_at(std::int64_t slot) {
-  slot_ = first_slot_ = slot;
-  for (std::size_t w = 0; w < windows_ms.size(); ++w) left_[w] = static_cast<std::uint32_t>(windows_ms[w]);
+// Whole windows that have ended before this slot; behind one that held something only empty ones can follow.
+void RateWindows::end_tiles(std::int64_t slot) {
+  for (std::size_t w = 0; w < windows_ms.size(); ++w) {
+    auto& window = windows_[w];
+    if (slot < window.tile_end) continue;
+    histograms_[w].add(window.tile_octets);
+    window.tile_octets = 0;
+    const auto empty = (slot - window.tile_end) / windows_ms[w];
+    if (empty > 0) histograms_[w].add_many(0, static_cast<std::uint32_t>(empty));
+    window.tile_end += (empty + 1) * windows_ms[w];
+  }
 }
 
 void RateWindows::advance_to(std::int64_t slot) {
   if (slot_ < 0) return begin_at(slot);
   if (slot < slot_) return;
-  const std::int64_t steps = std::min<std::int64_t>(slot - slot_, windows_ms.back() + 1);
-  for (std::int64_t i = 0; i < steps; ++i) {
-    close_slot();
-    ++slot_;
-  }
-  if (slot_ == slot) return;
-  // A silence longer than the longest window: every sum is 0 by now, and only empty windows follow.
-  for (std::size_t w = 0; w < windows_ms.size(); ++w) {
-    const auto ended = (slot - first_slot_) / windows_ms[w] - (slot_ - first_slot_) / windows_ms[w];
-    histograms_[w].add_many(0, static_cast<std::uint32_t>(ended));
-    left_[w] = static_cast<std::uint32_t>(windows_ms[w] - (slot - first_slot_) % windows_ms[w]);
-  }
-  slots_.fill(0);
+  close_slot();
+  end_tiles(slot);
+  if (slot - slot_ > windows_ms.back())
+    for (auto& window : windows_) {
+      window.tail = head_;
+      window.sum = 0;
+    }
   slot_ = slot;
 }
 
 void RateWindows::interrupt() {
-  if (slot_ >= 0) close_slot();
-  slot_ = first_slot_ = -1;
-  slots_.fill(0);
-  sums_.fill(0);
+  if (slot_ < 0) return;
+  close_slot();
+  for (std::size_t w = 0; w < windows_ms.size(); ++w)
+    if (slot_ + 1 == windows_[w].tile_end) histograms_[w].add(windows_[w].tile_octets);
+  slot_ = -1;
+  for (auto& window : windows_) {
+    window.tail = head_;
+    window.sum = 0;
+    window.tile_octets = 0;
+  }
 }
 
 double RateWindows::peak_bps(int window_ms) const {
   for (std::size_t w = 0; w < windows_ms.size(); ++w) {
     if (windows_ms[w] != window_ms) continue;
-    const auto leaving = slot_ < 0 ? 0 : octets_in(slot_ - windows_ms[w]);
-    const auto running = sums_[w] + static_cast<std::uint64_t>(slot_octets_) - leaving;
-    return static_cast<double>(std::max(peaks_[w], running)) * 8 * 1000 / window_ms;
+    auto running = windows_[w].sum + static_cast<std::uint64_t>(slot_octets_);
+    for (auto at = windows_[w].tail; at != head_ && age(at) >= window_ms; at = (at + 1) % kept_slots) running -= octets_[at];
+    return static_cast<double>(std::max(windows_[w].peak, running)) * 8 * 1000 / window_ms;
   }
   return 0;
 }

@@ -28,7 +28,7 @@ class RateHistogram {
 };
 
 // Octets are gathered in slots of 1 ms. A window slides by whole slots, so the peak of a w ms window is
-// that of the busiest w consecutive slots.
+// that of the busiest w consecutive slots. Only slots that hold something are kept: silence costs nothing.
 class RateWindows {
  public:
   static constexpr std::array<int, 4> windows_ms = {10, 40, 100, 1000};
@@ -39,11 +39,12 @@ class RateWindows {
     if (slot != slot_) advance_to(slot);
     slot_octets_ += octets;
   }
-  // Fetches what add() at this time will touch.
-  void prefetch(std::int64_t time_ns) const {
-    __builtin_prefetch(this, 1);
-    __builtin_prefetch(&peaks_, 1);
-    __builtin_prefetch(&slots_[static_cast<std::size_t>(time_ns / 1'000'000) % slots_.size()], 1);
+  // Fetches what the next add() will touch.
+  void prefetch() const {
+    const auto* at = reinterpret_cast<const char*>(this);
+    for (std::size_t i = 0; i < touched_octets; i += 64) __builtin_prefetch(at + i, 1);
+    __builtin_prefetch(&slots_[head_], 1);
+    __builtin_prefetch(&octets_[head_], 1);
   }
   // The stream broke here: the next packet begins new windows, the histogram goes on.
   void interrupt();
@@ -53,19 +54,28 @@ class RateWindows {
   const RateHistogram& histogram(std::size_t index) const { return histograms_[index]; }
 
  private:
+  static constexpr std::size_t kept_slots = 1024;  // more than the slots of the longest window
+  static constexpr std::size_t touched_octets = 192;
+  void begin_at(std::int64_t slot);
   void advance_to(std::int64_t slot);
   void close_slot();
-  void begin_at(std::int64_t slot);
-  // Slots before the first are empty: the ring is longer than any window, and emptied when windows begin anew.
-  std::uint32_t octets_in(std::int64_t slot) const { return slots_[static_cast<std::size_t>(slot) % slots_.size()]; }
+  void end_tiles(std::int64_t slot);
+  // How many slots lie between a kept one and the newest; right as long as it is fewer than 65 536.
+  std::uint16_t age(std::size_t place) const { return static_cast<std::uint16_t>(static_cast<std::uint64_t>(slot_) - slots_[place]); }
 
+  // Of one window length: the sliding sum over closed slots and its tail, and the whole window that is under way.
+  struct Window {
+    std::uint64_t sum = 0, peak = 0;
+    std::int64_t tile_end = 0;       // first slot behind it
+    std::uint32_t tile_octets = 0;
+    std::uint32_t tail = 0;          // oldest kept slot that still counts
+  };
   std::int64_t slot_ = -1;
-  std::int64_t slot_octets_ = 0;  // of the newest slot; in the sums when it closes
-  std::int64_t first_slot_ = -1;
-  std::array<std::uint64_t, windows_ms.size()> sums_{};   // octets in the newest w closed slots
-  std::array<std::uint64_t, windows_ms.size()> peaks_{};
-  std::array<std::uint32_t, windows_ms.size()> left_{};   // slots until a whole window ends
-  std::array<std::uint32_t, 1024> slots_{};               // a ring, longer than the longest window
+  std::int64_t slot_octets_ = 0;     // of the newest slot; in the sums when it closes
+  std::array<Window, windows_ms.size()> windows_{};
+  std::uint32_t head_ = 0;           // where the next slot goes
+  std::array<std::uint16_t, kept_slots> slots_{};   // a ring: numbers modulo 65 536
+  std::array<std::uint32_t, kept_slots> octets_{};
   std::array<RateHistogram, windows_ms.size()> histograms_{};
 };
 

@@ -42,7 +42,7 @@ class Source {
     shown_octets = 0;
     receiver = {};
   }
-  void prefetch(std::uint16_t sequence, std::int64_t at_ns) const { meter_.prefetch(sequence, at_ns); }
+  void prefetch(std::uint16_t sequence) const { meter_.prefetch(sequence); }
   stream::Meter& meter() { return meter_; }
   const stream::Meter& meter() const { return meter_; }
 

@@ -52,7 +52,7 @@ void Tap::add(std::span<const CapturedFrame> frames) {
     if (item.datagram.what != What::udp) continue;
     item.slot = flows_.find(item.datagram.flow, item.hash);
     if (ahead && item.slot && item.slot->source && item.datagram.payload.size() >= rtp_head)
-      item.slot->source->prefetch(sequence_of(item.datagram.payload), frames[i].when.time_since_epoch().count());
+      item.slot->source->prefetch(sequence_of(item.datagram.payload));
   }
   for (std::size_t i = 0; i < count; ++i) {
     const auto generation = flows_.generation();
