@@ -57,9 +57,24 @@ class TapCommand {
   int finish(const tap::TapReport& report) {
     line_.clear();
     if (report.capture.damage) std::fprintf(stderr, "tallywire: %s\n", report.capture.damage->c_str());
-    const auto answer = round::answer_of(report, design_ ? &*design_ : nullptr, now_utc());
+    const auto* design = design_ ? &*design_ : nullptr;
+    if (command_.json) return print_streamwise(report, round::head_of(report, design, now_utc()));
+    const auto answer = round::answer_of(report, design, now_utc());
     print_answer(command_, answer.answer);
     return answer.exit_code;
+  }
+
+  // One object, but put together a stream at a time: there may be ten thousand.
+  static int print_streamwise(const tap::TapReport& report, const round::TapAnswer& head) {
+    const auto dump = [](const json& part) { return part.dump(2, ' ', false, json::error_handler_t::replace); };
+    auto text = dump(head.answer);
+    text.resize(text.rfind('}'));
+    while (text.back() == '\n' || text.back() == ' ') text.pop_back();
+    std::fputs((text + ",\n  \"streams\": [").c_str(), stdout);
+    for (std::size_t i = 0; i < report.streams.size(); ++i)
+      std::fputs(((i > 0 ? ",\n" : "\n") + dump(round::stream_of(report.streams[i], head.matches[i]))).c_str(), stdout);
+    std::fputs("\n  ]\n}\n", stdout);
+    return head.exit_code;
   }
 
   int tap_capture_file() {

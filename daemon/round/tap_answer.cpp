@@ -141,30 +141,39 @@ std::vector<verdict::Verdict> verdicts_of(const config::Design& design, const ta
 
 }  // namespace
 
-TapAnswer answer_of(const tap::TapReport& report, const config::Design* design, SystemTime when) {
+nlohmann::json stream_of(const tap::TappedStream& stream, const TapMatch& match) {
+  nlohmann::json out = stream;
+  const auto text = [](const std::string& value) { return value.empty() ? nlohmann::json(nullptr) : nlohmann::json(value); };
+  out["camera"] = text(match.camera);
+  out["subject"] = text(match.subject);
+  if (match.subject.empty()) out["unread"]["subject"] = match.reason;
+  return out;
+}
+
+TapAnswer head_of(const tap::TapReport& report, const config::Design* design, SystemTime when) {
   TapAnswer out;
-  out.answer = report;
+  out.answer = tap::head_json(report);
   out.answer["verdicts"] = nullptr;
   out.answer["counts"] = nullptr;
-  const bool whole = tap::is_whole(report);
-  out.exit_code = whole ? 0 : 3;
-  for (auto& stream : out.answer["streams"]) stream["camera"] = stream["subject"] = stream["subject_unread"] = nullptr;
-  if (!design) return out;
-  const auto matches = match_streams(*design, report);
-  for (std::size_t i = 0; i < matches.size(); ++i) {
-    auto& stream = out.answer["streams"][i];
-    if (!matches[i].camera.empty()) stream["camera"] = matches[i].camera;
-    if (!matches[i].subject.empty())
-      stream["subject"] = matches[i].subject;
-    else
-      stream["subject_unread"] = matches[i].reason;
+  out.exit_code = tap::is_whole(report) ? 0 : 3;
+  if (!design) {
+    out.matches.assign(report.streams.size(), {"", "", "no design was given"});
+    return out;
   }
-  const auto verdicts = verdicts_of(*design, report, matches, when);
+  out.matches = match_streams(*design, report);
+  const auto verdicts = verdicts_of(*design, report, out.matches, when);
   const auto counts = verdict::count(verdicts);
   out.answer["verdicts"] = verdicts;
   out.answer["counts"] = counts;
   out.exit_code = verdict::exit_code_of(counts);
   if (out.exit_code == 0 && report.capture.damage) out.exit_code = 3;
+  return out;
+}
+
+TapAnswer answer_of(const tap::TapReport& report, const config::Design* design, SystemTime when) {
+  auto out = head_of(report, design, when);
+  auto& streams = out.answer["streams"] = nlohmann::json::array();
+  for (std::size_t i = 0; i < report.streams.size(); ++i) streams.push_back(stream_of(report.streams[i], out.matches[i]));
   return out;
 }
 

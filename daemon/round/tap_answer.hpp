@@ -31,10 +31,14 @@ std::vector<wire::IpAddress> units_of(const config::Design& design);
 std::vector<Reading> readings_of(const tap::TapReport& report, const std::vector<TapMatch>& matches);
 
 struct TapAnswer {
-  nlohmann::json answer;  // docs/commands.md, "tap"
+  nlohmann::json answer;  // docs/commands.md, "tap"; of head_of() all but its `streams`
+  std::vector<TapMatch> matches;  // of each stream
   int exit_code = 0;
 };
 // Without a design: 0, or 3 when something could not be read.
 TapAnswer answer_of(const tap::TapReport& report, const config::Design* design, SystemTime when);
+// The same in two parts, for answers of ten thousand streams: the head, and then one stream after another.
+TapAnswer head_of(const tap::TapReport& report, const config::Design* design, SystemTime when);
+nlohmann::json stream_of(const tap::TappedStream& stream, const TapMatch& match);
 
 }  // namespace tallywire::round

@@ -138,10 +138,9 @@ std::optional<double> Meter::measured_clock_hz() const {
 }
 
 void Meter::prefetch(std::uint16_t sequence) const {
-  const auto* at = reinterpret_cast<const char*>(this);
-  const auto* end = reinterpret_cast<const char*>(&frames_) + FrameLog::touched_octets;
-  for (; at < end; at += 64) __builtin_prefetch(at, 1);
+  __builtin_prefetch(this, 1);
   sequence_.prefetch(sequence);
+  frames_.prefetch();
   windows_.prefetch();
 }
 

@@ -101,19 +101,21 @@ class Meter {
   bool look_into_audio(const wire::RtpPacket& packet);
 
   void report_picture(StreamReport& out) const;
-  void report_frame_rates(StreamReport& out) const;
+  // `clock` is reckoned once for a report: it is the dearest of all.
+  using Clock = std::optional<ClockEstimate>;
+  void report_frame_rates(StreamReport& out, const Clock& clock) const;
   void report_gops(StreamReport& out) const;
   void report_windows(StreamReport& out) const;
-  void report_rates(StreamReport& out) const;
+  void report_rates(StreamReport& out, const Clock& clock) const;
   void report_packets(StreamReport& out) const;
-  void report_clocks(StreamReport& out) const;
+  void report_clocks(StreamReport& out, const Clock& clock) const;
   void find_what_broke(StreamReport& out) const;
   void find_what_is_odd(StreamReport& out) const;
-  void find_contradictions(StreamReport& out) const;
+  void find_contradictions(StreamReport& out, const Clock& clock) const;
   void count_track_frames(TrackReport& out, const StreamReport& whole) const;
   double overhead_bps() const;
   double doubtful_octets(bool whole_gops) const;
-  double seconds_of(std::int64_t ticks) const;
+  double seconds_of(std::int64_t ticks, const Clock& clock) const;
   double jitter_ms() const;
   bool contradicts(const ClockEstimate& clock) const;
 

@@ -113,9 +113,8 @@ void Meter::find_what_is_odd(StreamReport& out) const {
   }
 }
 
-void Meter::find_contradictions(StreamReport& out) const {
+void Meter::find_contradictions(StreamReport& out, const Clock& clock) const {
   auto& findings = out.findings;
-  const auto clock = frames_.clock();
   if (settings_.kind == "video" && clock && contradicts(*clock) && out.frame_rate_hz && out.arrival_frame_rate_hz)
     findings.push_back("the time stamps make " + number(*out.frame_rate_hz, 3) + " frames/s, but " +
                        number(*out.arrival_frame_rate_hz, 3) +

@@ -55,7 +55,7 @@ void Meter::report_picture(StreamReport& out) const {
   if (!picture->frame_rate_hz) out.unread["vui_frame_rate_hz"] = "the parameter sets carry no timing";
 }
 
-void Meter::report_frame_rates(StreamReport& out) const {
+void Meter::report_frame_rates(StreamReport& out, const Clock& clock) const {
   if (settings_.kind != "video") {
     for (const char* field : {"frame_rate_hz", "arrival_frame_rate_hz"}) out.unread[field] = "this is no video";
     return;
@@ -73,7 +73,6 @@ void Meter::report_frame_rates(StreamReport& out) const {
   } else {
     out.unread["frame_rate_hz"] = too_few_frames;
   }
-  const auto clock = frames_.clock();
   if (clock && clock->event_rate_hz > 0) {
     out.arrival_frame_rate_hz = clock->event_rate_hz;
     out.uncertainty["arrival_frame_rate_hz"] = clock->event_rate_half_width_hz;
@@ -114,8 +113,7 @@ double Meter::overhead_bps() const {
 }
 
 // The span of RTP time as our clock has it: the same, unless the unit's stamps contradict the arrivals.
-double Meter::seconds_of(std::int64_t ticks) const {
-  const auto clock = frames_.clock();
+double Meter::seconds_of(std::int64_t ticks, const Clock& clock) const {
   const double told_s = static_cast<double>(ticks) / clock_hz_;
   return clock && contradicts(*clock) ? told_s / (1 + clock->ppm / 1e6) : told_s;
 }
@@ -131,7 +129,7 @@ void Meter::report_windows(StreamReport& out) const {
   }
 }
 
-void Meter::report_rates(StreamReport& out) const {
+void Meter::report_rates(StreamReport& out, const Clock& clock) const {
   const double metered_s = frames_.metered_s();
   const auto gops = frames_.gop_sums(), frames = frames_.frame_sums();
   const bool whole_gops = gops.count > 0 && gops.ticks > 0;
@@ -141,7 +139,7 @@ void Meter::report_rates(StreamReport& out) const {
   // By the source's own clock: free of where the cut falls and of jitter.
   if (whole_gops || whole_frames) {
     const Between& covered = whole_gops ? gops : frames;
-    const double seconds = seconds_of(covered.ticks);
+    const double seconds = seconds_of(covered.ticks, clock);
     out.payload_bps = static_cast<double>(covered.payload_octets) * 8 / seconds;
     out.wire_bps = covered.wire_octets * 8 / seconds + overhead_bps();
     out.window_s = seconds;
@@ -196,8 +194,7 @@ double Meter::jitter_ms() const {
   return (any ? jitter_.value() : past_jitter_) * 1000 / clock_hz_;
 }
 
-void Meter::report_clocks(StreamReport& out) const {
-  const auto clock = frames_.clock();
+void Meter::report_clocks(StreamReport& out, const Clock& clock) const {
   if (codec_ == Codec::metadata) {
     out.unread["rtp_clock_ppm"] = "time stamps of metadata have no meaning (ONVIF Streaming Specification)";
   } else if (clock) {
@@ -237,16 +234,17 @@ StreamReport Meter::report() const {
   out.when = SystemTime(std::chrono::nanoseconds(last_ns_));
   out.transport = name_of(settings_.wrapping.transport);
   report_picture(out);
-  report_frame_rates(out);
+  const auto clock = frames_.clock();
+  report_frame_rates(out, clock);
   report_gops(out);
   report_windows(out);
-  report_rates(out);
+  report_rates(out, clock);
   report_packets(out);
-  report_clocks(out);
+  report_clocks(out, clock);
   out.unread["session"] = "no RTSP session belongs to it";
   find_what_broke(out);
   find_what_is_odd(out);
-  find_contradictions(out);
+  find_contradictions(out, clock);
   return out;
 }
 

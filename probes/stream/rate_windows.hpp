@@ -74,8 +74,9 @@ class RateWindows {
   std::int64_t slot_octets_ = 0;     // of the newest slot; in the sums when it closes
   std::array<Window, windows_ms.size()> windows_{};
   std::uint32_t head_ = 0;           // where the next slot goes
-  std::array<std::uint16_t, kept_slots> slots_{};   // a ring: numbers modulo 65 536
-  std::array<std::uint32_t, kept_slots> octets_{};
+  // A ring, set from `tail` to `head` only. Numbers are modulo 65 536.
+  std::array<std::uint16_t, kept_slots> slots_;
+  std::array<std::uint32_t, kept_slots> octets_;
   std::array<RateHistogram, windows_ms.size()> histograms_{};
 };
 

@@ -26,7 +26,11 @@ class SequenceLog {
   }
   std::int64_t excused() const { return excused_; }
   // Fetches what add() of this number will touch.
-  void prefetch(std::uint16_t sequence) const { __builtin_prefetch(&bits_[sequence % remembered / 64], 1); }
+  void prefetch(std::uint16_t sequence) const {
+    __builtin_prefetch(this, 1);
+    __builtin_prefetch(&refused_next_, 1);
+    __builtin_prefetch(&bits_[sequence % remembered / 64], 1);
+  }
 
   std::int64_t expected() const { return past_expected_ + (any_ ? highest_ - base_ + 1 : 0); }
   std::int64_t received() const { return received_; }     // each number once

@@ -211,10 +211,10 @@ void to_json(nlohmann::json& out, const TappedStream& s) {
   }
 }
 
-void to_json(nlohmann::json& out, const TapReport& r) {
+nlohmann::json head_json(const TapReport& r) {
   const auto& c = r.capture;
   const auto& t = c.totals;
-  out = nlohmann::json::object();
+  auto out = nlohmann::json::object();
   auto& capture = out["capture"];
   capture = {{"source", c.source}, {"format", c.format}, {"frames", t.frames}, {"bytes", t.octets}, {"cut_frames", t.cut_frames},
              {"malformed_frames", t.malformed_frames}, {"unreadable_frames", t.unreadable_frames}, {"other_frames", t.other_frames},
@@ -229,12 +229,17 @@ void to_json(nlohmann::json& out, const TapReport& r) {
   capture["dropped_by_kernel_packets"] = c.loss_known ? nlohmann::json(c.loss.by_kernel) : nlohmann::json(nullptr);
   capture["dropped_by_interface_packets"] = c.loss_known ? nlohmann::json(c.loss.by_interface) : nlohmann::json(nullptr);
   capture["damage"] = c.damage ? nlohmann::json(*c.damage) : nlohmann::json(nullptr);
-  out["streams"] = r.streams;
   out["findings"] = r.findings;
   out["unread"] = r.unread;
   if (!c.loss_known)
     for (const char* field : {"dropped_by_kernel_packets", "dropped_by_interface_packets"})
       out["unread"][std::string("capture.") + field] = "the file does not tell what its capture lost";
+  return out;
+}
+
+void to_json(nlohmann::json& out, const TapReport& r) {
+  out = head_json(r);
+  out["streams"] = r.streams;
 }
 
 }  // namespace tallywire::tap

@@ -64,5 +64,7 @@ bool is_whole(const TappedStream& stream);
 
 void to_json(nlohmann::json& out, const TappedStream& stream);
 void to_json(nlohmann::json& out, const TapReport& report);
+// The report without its streams.
+nlohmann::json head_json(const TapReport& report);
 
 }  // namespace tallywire::tap
