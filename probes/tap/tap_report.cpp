@@ -161,14 +161,20 @@ TapReport report_of(std::span<const Tap* const> taps, CaptureFacts facts) {
   TapReport out;
   out.capture = std::move(facts);
   out.capture.totals = sum_of(taps);
-  for (const auto* tap : taps)
+  std::vector<TappedStream> found;
+  std::vector<std::size_t> order;
+  for (const auto* tap : taps) {
+    found.reserve(found.size() + tap->streams());
     for (std::size_t i = 0; i < tap->streams(); ++i) {
       if (tap->stream(i).meter().packets() == 0) continue;  // silent since all began anew
-      out.streams.push_back(describe(tap->stream(i), out.capture.loss));
+      order.push_back(found.size());
+      found.push_back(describe(tap->stream(i), out.capture.loss));
     }
-  std::stable_sort(out.streams.begin(), out.streams.end(), [](const TappedStream& a, const TappedStream& b) {
-    return a.report.wire_bps.value_or(0) > b.report.wire_bps.value_or(0);
-  });
+  }
+  const auto weight = [&](std::size_t i) { return found[i].report.wire_bps.value_or(0); };
+  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) { return weight(a) > weight(b); });
+  out.streams.reserve(found.size());
+  for (const auto i : order) out.streams.push_back(std::move(found[i]));
   if (out.capture.damage) out.unread["capture"] = *out.capture.damage;
   if (out.streams.empty())
     out.unread["streams"] = out.capture.totals.frames == 0 ? "the capture holds no frame" : "no media stream was recognised among what was captured";
