@@ -1,0 +1,1 @@
+tallywire_tests(wire_capture SOURCES datagram_test.cpp tcp_reassembly_test.cpp LINKS tallywire_wire_capture)
