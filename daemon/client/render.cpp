@@ -196,8 +196,8 @@ std::string cautions_of(const std::string& command) {
     return "Mind: work at height; powered cable and auxiliary supplies only as rated (Class 2 or limited power "
            "source); do not stare into infrared emitters; follow the unit's installation guide; local codes and "
            "licensed practice come first.\n";
-  if (command == "switch" || command == "path" || command == "stream" || command == "arrivals")
-    return "Mind: probe only networks you are asked to.\n";
+  if (command == "switch" || command == "path" || command == "stream" || command == "tap" || command == "arrivals")
+    return "Mind: probe and tap only networks you are asked to.\n";
   return "";
 }
 

@@ -282,7 +282,7 @@ void Meter::add_rtcp(std::span<const std::uint8_t> octets, SystemTime when) {
   }
   for (const auto& report : compound->sender_reports)
     if (!ssrc_ || report.ssrc == *ssrc_)
-      sender_.add(report, when, sequence_.received(), sequence_.expected(), clock_hz_);
+      sender_.add(report, when, sequence_.received(), sequence_.expected() + sequence_.excused(), clock_hz_);
 }
 
 wire::ReportBlock Meter::take_reception(SystemTime now) {
