@@ -34,7 +34,8 @@ class Run:
         with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as said, tempfile.NamedTemporaryFile() as memory:
             behind = ("/usr/bin/time", "-q", "-f", "%M", "-o", memory.name)
             begin = time.perf_counter()
-            process = subprocess.Popen([str(word) for word in (*behind, *command)], stdin=subprocess.DEVNULL, stdout=out, stderr=said)
+            process = subprocess.Popen([str(word) for word in (*behind, *command)], stdin=subprocess.DEVNULL, stdout=out,
+                                       stderr=said)
             _, status, usage = os.wait4(process.pid, 0)
             self.wall_s = time.perf_counter() - begin
             process.returncode = os.waitstatus_to_exitcode(status)
@@ -131,7 +132,8 @@ class Bench:
         first, *others = captures
         for reader in ("walk", "libpcap", "tallywire"):
             for name in others:
-                ratios = [b / a for a, b in zip(self.values("ns_a_packet", first, reader), self.values("ns_a_packet", name, reader))]
+                few, these = (self.values("ns_a_packet", capture, reader) for capture in (first, name))
+                ratios = [b / a for a, b in zip(few, these)]
                 if ratios:
                     print(f"{reader}: a packet of {name} costs {spread(ratios)} times one of {first}")
 
@@ -139,13 +141,14 @@ class Bench:
         return [row[what] for row in self.rows if row["capture"] == capture and row["reader"] == reader]
 
     def table(self, captures):
-        print("\n| capture | reader | wall s | CPU s | ns a packet | MiB | CPU beside libpcap | CPU beside walk |\n" + "| --- " * 8 + "|")
+        print("\n| capture | reader | wall s | CPU s | ns a packet | MiB | CPU beside libpcap | CPU beside walk |\n" +
+              "| --- " * 8 + "|")
         for capture, readers in captures.items():
             for reader in readers:
                 found = [self.values(what, capture, reader) for what in ("wall_s", "cpu_s", "ns_a_packet", "memory_mib")]
                 beside = [self.ratio(capture, reader, other) for other in ("libpcap", "walk")]
-                print("| " + " | ".join([capture, reader, spread(found[0]), spread(found[1]), f"{statistics.median(found[2]):.0f}",
-                                         f"{max(found[3]):.1f}", *beside]) + " |")
+                print("| " + " | ".join([capture, reader, spread(found[0]), spread(found[1]),
+                                         f"{statistics.median(found[2]):.0f}", f"{max(found[3]):.1f}", *beside]) + " |")
         print(flush=True)
 
     def ratio(self, capture, reader, other):

@@ -26,7 +26,7 @@ def add_options(parser):
     parser.add_argument("--live-rounds", type=int, default=3)
     parser.add_argument("--live-senders", type=lambda t: [int(n) for n in t.split(",")], default=[1, 2])
     parser.add_argument("--live-octets", type=lambda t: [int(n) for n in t.split(",")], default=[1400])
-    parser.add_argument("--live-buffer-mib", type=int, default=64, help="of the bare loop's second run; its first has libpcap's 2")
+    parser.add_argument("--live-buffer-mib", type=int, default=64, help="the bare loop's second run; its first has libpcap's 2")
 
 
 class Live:

@@ -38,7 +38,8 @@ def session(seconds=4, bps=1_000_000, media=(VIDEO, AUDIO), announced=True):
         events += [Event(time_ns, True, framed(2 * i, octets)) for time_ns, octets in track]
     for i in range(seconds):
         time_ns = PLAYING_NS + i * 10**9 + 300_000_001
-        events.append(Event(time_ns, True, framed(1, sender_report(0x51de0001, 5000 + 27000 + 90000 * i, 90 * i, 10**5 * i, time_ns))))
+        report = sender_report(0x51de0001, 5000 + 27000 + 90000 * i, 90 * i, 10**5 * i, time_ns)
+        events.append(Event(time_ns, True, framed(1, report)))
     return sorted(events, key=lambda event: event.time_ns), tracks
 
 

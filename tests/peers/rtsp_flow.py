@@ -84,7 +84,8 @@ def cut(events, longest, seed=0):
             if len(pending) < length and not last:
                 break
             part, pending = pending[:length], pending[length:]
-            out.append(Segment(event.time_ns + moved, event.server, said[event.server], part, PSH | ACK, said[not event.server]))
+            out.append(Segment(event.time_ns + moved, event.server, said[event.server], part, PSH | ACK,
+                               said[not event.server]))
             said[event.server] += len(part)
             moved += 100
     return out

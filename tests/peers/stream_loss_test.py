@@ -17,6 +17,7 @@ import unittest
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "support"))
 from gst_peer import CLIENT, GROUPS, HERE, PORT, SERVER, GstPeer, make_file, scratch  # noqa: E402
 from namespaces import Namespaces, run, wait_until  # noqa: E402
+from rtp_truth import jitter_ms, order_of  # noqa: E402
 
 BIN = sys.argv.pop()
 CLOCK_HZ = 90_000  # RFC 3551
@@ -74,32 +75,6 @@ def lost_by_tshark(capture, port, ssrc, packets, folder):
     return int(re.search(r"(-?\d+) \(-?[\d.]+%\)", line).group(1))
 
 
-def order_of(packets):
-    """(lost, duplicates, reordered): a packet is reordered when it is new and a later one came before it (RFC 4737 §3.3);
-    numbers continue over 65535."""
-    highest, seen, duplicates, reordered = packets[0].sequence, set(), 0, 0
-    for packet in packets:
-        delta = (packet.sequence - highest + 0x8000) % 0x10000 - 0x8000
-        number = highest + delta
-        if number in seen:
-            duplicates += 1
-            continue
-        reordered += number < highest
-        seen.add(number)
-        highest = max(highest, number)
-    return max(seen) - min(seen) + 1 - len(seen), duplicates, reordered
-
-
-def jitter_ms(packets):
-    """RFC 3550 A.8 in floating point, over every packet in the order of arrival."""
-    jitter = 0.0
-    for before, packet in zip(packets, packets[1:]):
-        stamps = (packet.rtp_time - before.rtp_time + 0x80000000) % 0x100000000 - 0x80000000
-        difference = (packet.time_s - before.time_s) * CLOCK_HZ - stamps
-        jitter += (abs(difference) - jitter) / 16
-    return jitter * 1000 / CLOCK_HZ
-
-
 class Loss(unittest.TestCase):
     @classmethod
     def setUpClass(cls):
@@ -146,7 +121,7 @@ class Loss(unittest.TestCase):
         self.assertEqual((answer["lost_packets"], answer["duplicate_packets"], answer["reordered_packets"]),
                          (lost, duplicates, reordered))
         self.assertEqual(lost_by_tshark(self.capture, port, answer["ssrc"], packets, self.folder), lost - duplicates)
-        self.assertAlmostEqual(answer["jitter_ms"], jitter_ms(packets), delta=0.1)
+        self.assertAlmostEqual(answer["jitter_ms"], jitter_ms(packets, CLOCK_HZ), delta=0.1)
         # And the path really did it all: one in 41 of all, 53 and 211, 59 and 127 of each.
         for found, about in ((lost, len(packets) / 41), (duplicates, len(packets) * (1 / 53 + 1 / 211)),
                              (reordered, len(packets) * (1 / 59 + 1 / 127))):

@@ -141,18 +141,25 @@ class Recorded(Comparison):
 
     def record(self, name, *streams):
         """`streams`: (path, transport). Answers the capture and what tallywire stream said of each."""
-        file, log = self.folder / f"{name}.pcap", self.folder / f"{name}.log"
-        with open(log, "w") as out:
-            tcpdump = self.ns.start("client", "tcpdump", "-U", "--immediate-mode", "-Z", "root", "-B", "16384", "-i", "eth0",
-                                    "-w", file, stderr=out)
-        wait_until(lambda: "listening" in log.read_text(), 20, "tcpdump")
+        file, log = self.start_tcpdump(name)
         with concurrent.futures.ThreadPoolExecutor(len(streams)) as pool:
             futures = [pool.submit(self.peer.stream, f"rtsp://{SERVER}:{PORT}{path}", "--seconds", "6", "--transport", transport,
                                    codes=(0, 3)) for path, transport in streams]
             answers = [future.result() for future in futures]
-        self.ns.end(tcpdump, signal.SIGINT)
-        self.assertIn("\n0 packets dropped by kernel", log.read_text())
+        self.stop_tcpdump(log)
         return file, answers
+
+    def start_tcpdump(self, name):
+        file, log = self.folder / f"{name}.pcap", self.folder / f"{name}.log"
+        with open(log, "w") as out:
+            self.tcpdump = self.ns.start("client", "tcpdump", "-U", "--immediate-mode", "-Z", "root", "-B", "16384", "-i", "eth0",
+                                         "-w", file, stderr=out)
+        wait_until(lambda: "listening" in log.read_text(), 20, "tcpdump")
+        return file, log
+
+    def stop_tcpdump(self, log):
+        self.ns.end(self.tcpdump, signal.SIGINT)
+        self.assertIn("\n0 packets dropped by kernel", log.read_text())
 
     def check(self, file, answers):
         answer, _ = tap(file)
@@ -178,6 +185,28 @@ class Recorded(Comparison):
 
     def test_all_ways_at_once(self):
         self.check(*self.record("all", ("/door", "udp"), ("/door", "tcp"), ("/to-all", "multicast"), ("/door", "tcp")))
+
+    def test_rtp_that_nothing_announces(self):
+        """FFmpeg sends H.264 and PCMU to ports that no session agreed on, RTCP beside them."""
+        known = next(self.folder.glob("*.h264.mkv"))
+        # Something must hold the ports, or ICMP ends FFmpeg.
+        holder = ("import socket, time\nheld = [socket.socket(socket.AF_INET, socket.SOCK_DGRAM) for _ in range(4)]\n"
+                  "for one, port in zip(held, (30000, 30001, 30010, 30011)): one.bind(('', port))\ntime.sleep(60)")
+        holding = self.ns.start("client", "/usr/bin/python3", "-c", holder)
+        wait_until(lambda: ":30011" in self.ns.run("client", "ss", "-ulnH").stdout, 10, "the ports")
+        file, log = self.start_tcpdump("ffmpeg")
+        common = ("timeout", "30", "ffmpeg", "-nostdin", "-hide_banner", "-loglevel", "error", "-re")
+        senders = [self.ns.start("server", *common, "-i", known, "-t", "6", "-c", "copy", "-f", "rtp", f"rtp://{CLIENT}:30000"),
+                   self.ns.start("server", *common, "-f", "lavfi", "-i", "sine=frequency=440:sample_rate=8000", "-t", "6", "-c:a",
+                                 "pcm_mulaw", "-f", "rtp", f"rtp://{CLIENT}:30010")]
+        for sender in senders:
+            self.assertEqual(sender.wait(40), 0)
+        self.stop_tcpdump(log)
+        self.ns.end(holding)
+        answer, _ = tap(file)
+        found = tshark_rtp.streams(file, (30000, 30010))
+        self.assertEqual(sorted(min(theirs.kinds) for theirs in found.values()), [0, 96])
+        self.compare_with_tshark(answer, found)
 
     def test_h264_by_udp_with_loss_on_the_path(self):
         self.ns.run("drop", "nft", "-f", "-", input=RULES)
