@@ -114,8 +114,10 @@ class Made(Comparison):
 
 
 def add_made():
-    for name in tap_captures.CAPTURES:
-        setattr(Made, f"test_{name}", lambda self, name=name: self.check(name))
+    for name in sorted(set(tap_captures.CAPTURES) - {"cut_off", "damaged"}):
+        def test(self, name=name):
+            self.check(name)
+        setattr(Made, f"test_{name}", test)
 
 
 class Recorded(Comparison):
@@ -179,6 +181,19 @@ class Recorded(Comparison):
 
     def test_h264_by_tcp(self):
         self.check(*self.record("tcp", ("/door", "tcp")))
+
+    def test_a_capture_that_begins_in_the_middle(self):
+        """Nothing announced the session: what tshark finds in the whole capture from there on, but perhaps for one packet
+        that began before."""
+        file, answers = self.record("late", ("/door", "tcp"))
+        frames = tshark_rtp.packet_frames(file, PORT)
+        late = self.folder / "middle.pcap"
+        run("editcap", "-F", "pcap", "-r", file, late, f"{frames[len(frames) // 2]}-9999999")
+        answer, _ = tap(late)
+        after = [frame for frame in frames if frame >= frames[len(frames) // 2]]
+        self.assertEqual([s["ssrc"] for s in answer["streams"]], [answers[0]["ssrc"]])
+        self.assertIn(len(after) - answer["streams"][0]["packets"], (0, 1))
+        self.assertEqual(answer["streams"][0]["lost_packets"], 0)
 
     def test_h264_by_multicast(self):
         self.check(*self.record("multicast", ("/to-all", "multicast")))

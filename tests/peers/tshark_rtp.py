@@ -41,6 +41,13 @@ def endpoint(address, port):
     return f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
 
 
+def packet_frames(file, rtsp_port):
+    """The number of the frame in which each RTP packet was whole."""
+    text = tshark(file, (), rtsp_port, "-Y", "rtp", "-T", "fields", "-e", "frame.number", "-e", "rtp.seq")
+    rows = (line.split("\t") for line in text.splitlines())
+    return [int(frame) for frame, sequences in rows for _ in sequences.split(",")]
+
+
 def packets(file, rtp_ports=(), rtsp_port=None):
     """{ssrc: (payload types, arrivals)}. A frame of a TCP connection may hold several."""
     words = [word for field in FIELDS for word in ("-e", field)]
