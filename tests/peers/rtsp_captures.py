@@ -1,12 +1,10 @@
 """Captures of RTSP sessions: RTP and RTCP interleaved in TCP, and RTP by UDP on ports that the session agrees on. Each
 answers the arguments of tap_captures.Capture."""
 
-import functools
-
 from capture_bytes import EPOCH_NS, Host, ethernet, pcap, udp
 from rtp_truth import g711, h264, mangle, sender_report, truth
-from rtsp_flow import (AUDIO, VIDEO, Dialogue, Event, arrivals, cut, framed, missing, on_the_wire, out_of_order, overlapping,
-                       retransmitted, with_acknowledgements, with_keep_alives)
+from rtsp_flow import (AUDIO, VIDEO, Dialogue, Event, arrivals, client_seen_early, cut, framed, missing, on_the_wire,
+                       out_of_order, overlapping, retransmitted, with_acknowledgements, with_keep_alives)
 
 SERVER, CLIENT = Host("198.51.100.30", 554), Host("192.0.2.20", 43210)
 PLAYING_NS = EPOCH_NS + 100_000_000
@@ -38,7 +36,9 @@ def session(seconds=4, bps=1_000_000, media=(VIDEO, AUDIO), announced=True):
         events += [Event(time_ns, True, framed(2 * i, octets)) for time_ns, octets in track]
     for i in range(seconds):
         time_ns = PLAYING_NS + i * 10**9 + 300_000_001
-        report = sender_report(0x51de0001, 5000 + 27000 + 90000 * i, 90 * i, 10**5 * i, time_ns)
+        before = [octets for when, octets in tracks[0] if when < time_ns]
+        report = sender_report(0x51de0001, 5000 + 27000 + 90000 * i, len(before), sum(map(len, before)) - 12 * len(before),
+                               time_ns)
         events.append(Event(time_ns, True, framed(1, report)))
     return sorted(events, key=lambda event: event.time_ns), tracks
 
@@ -55,12 +55,14 @@ def places(events):
     return out
 
 
-def interleaved(change=lambda segments: segments, longest=1448, seed=0, wrap=ethernet, first=(1000, 77000), shake=True, **more):
-    """`change` answers segments, or (segments, holes of the capture)."""
+def interleaved(path=lambda segments: segments, mirror=lambda segments: (segments, ()), longest=1448, seed=0, wrap=ethernet,
+                first=(1000, 77000), shake=True, **more):
+    """`path` does to segments what happens before the receiver; `mirror` what happens to the capture alone: it answers
+    segments and holes."""
     events, tracks = session(**more)
-    segments = with_acknowledgements(cut(events, longest, seed))
-    changed = change(segments)
-    segments, holes = changed if isinstance(changed, tuple) else (changed, ())
+    sent = cut(events, longest, seed)
+    came_by = path(sent)
+    segments, holes = mirror(with_acknowledgements(came_by))
     came = arrivals(segments, places(events), holes)
     streams = []
     for i, track in enumerate(tracks):
@@ -69,15 +71,16 @@ def interleaved(change=lambda segments: segments, longest=1448, seed=0, wrap=eth
         expected = truth(mine, SERVER, CLIENT, "tcp", (90000, 8000)[i])
         if holes:
             # What the capture lacks is no loss of the network's; when it was there nobody knows.
-            expected.update(lost_packets=0, jitter_ms=None, missing_in_capture=len(track) - len(mine))
+            expected.update(lost_packets=0, jitter_ms=None, not_captured_packets=len(track) - len(mine))
         streams.append(expected)
     wire = [(time_ns, wrap(packet)) for time_ns, packet in on_the_wire(segments, CLIENT, SERVER, first, shake)]
     unread = NO_SETUP if not more.get("announced", True) else "it does not find the next frame after a hole" if holes else ""
-    return {"octets": pcap(wire), "streams": streams, "rtp_ports": (), "rtsp": True, "tshark_cannot": unread}
+    told = {"tcp_holes": len(holes), "tcp_missing_bytes": sum(end - begin for begin, end in holes)}
+    return {"octets": pcap(wire), "streams": streams, "rtp_ports": (), "rtsp": True, "tshark_cannot": unread, "capture": told}
 
 
-def with_change(change):
-    return lambda segments: change(segments, after_ns=PLAYING_NS)
+def after_play(change, **more):
+    return lambda segments: change(segments, after_ns=PLAYING_NS, **more)
 
 
 VARIANTS = {
@@ -86,13 +89,14 @@ VARIANTS = {
     "cut_small": {"longest": 61, "seed": 5},
     "offloaded": {"longest": 60000, "bps": 4_000_000},
     "offloaded_no_length": {"longest": 120_000, "bps": 8_000_000},
-    "retransmitted": {"change": with_change(functools.partial(retransmitted, seed=6)), "longest": 1200, "seed": 6},
-    "out_of_order": {"change": with_change(functools.partial(out_of_order, seed=7)), "longest": 1200, "seed": 7},
-    "overlapping": {"change": with_change(functools.partial(overlapping, seed=8)), "longest": 1200, "seed": 8},
+    "retransmitted": {"path": after_play(retransmitted, seed=6), "longest": 1200, "seed": 6},
+    "out_of_order": {"path": after_play(out_of_order, seed=7), "longest": 1200, "seed": 7},
+    "overlapping": {"path": after_play(overlapping, seed=8), "longest": 1200, "seed": 8},
     "numbers_wrap": {"first": (0xfffffff0, 0xffff8000), "seed": 9},
-    "keep_alives": {"change": with_change(with_keep_alives), "seed": 10},
-    "holes": {"change": with_change(functools.partial(missing, seed=11)), "longest": 1448},
-    "holes_cut_anywhere": {"change": with_change(functools.partial(missing, seed=12, holes=8)), "longest": 1000, "seed": 12},
+    "keep_alives": {"path": after_play(with_keep_alives), "seed": 10},
+    "holes": {"mirror": after_play(missing, seed=11), "longest": 1448},
+    "holes_cut_anywhere": {"mirror": after_play(missing, seed=12, holes=8), "longest": 1000, "seed": 12},
+    "client_seen_early": {"mirror": lambda segments: (client_seen_early(segments), ()), "longest": 1200, "seed": 15},
     "unannounced": {"announced": False, "shake": False},
 }
 for variant, how in VARIANTS.items():
@@ -102,10 +106,10 @@ for variant, how in VARIANTS.items():
 @capture
 def interleaved_everything():
     """Segments cut anywhere, out of order, sent again, over 2^32, with keep-alives."""
-    def change(segments):
+    def path(segments):
         segments = out_of_order(segments, 13, PLAYING_NS)
         return retransmitted(with_keep_alives(segments, PLAYING_NS), 14, PLAYING_NS)
-    return interleaved(change, longest=1300, seed=13, first=(5, 0xfffffe00))
+    return interleaved(path, longest=1300, seed=13, first=(5, 0xfffffe00))
 
 
 @capture
@@ -139,8 +143,8 @@ def announced_udp():
     say.teardown(PLAYING_NS + 4_100_000_000)
     flow = on_the_wire(with_acknowledgements(cut(say.events, 1448)), CLIENT, SERVER)
     wire, streams = [(time_ns, ethernet(packet)) for time_ns, packet in flow], []
-    for track, (client, server), hz in zip(tracks, ports, (90000, 8000)):
+    for track, (client, server), hz, codec in zip(tracks, ports, (90000, 8000), ("H264", "PCMU")):
         here, there = SERVER.with_port(server), CLIENT.with_port(client)
         wire += [(time_ns, ethernet(udp(here, there, octets))) for time_ns, octets in track]
-        streams.append(truth(track, here, there, "udp", hz, url=URL))
+        streams.append(truth(track, here, there, "udp", hz, codec=codec))
     return {"octets": pcap(sorted(wire, key=lambda frame: frame[0])), "streams": streams, "rtp_ports": (4789, 5060), "rtsp": True}

@@ -91,15 +91,37 @@ def cut(events, longest, seed=0):
     return out
 
 
+class Reached:
+    """How far octets have come without a gap."""
+
+    def __init__(self, parts=()):
+        self.at, self.parts = 0, sorted(parts)
+
+    def add(self, begin, end):
+        self.parts.append((begin, end))
+        self.parts.sort()
+        while self.parts and self.parts[0][0] <= self.at:
+            self.at = max(self.at, self.parts.pop(0)[1])
+        return self.at
+
+
 def with_acknowledgements(segments):
-    """Each second segment with octets is acknowledged at once."""
-    out, told = [], [0, 0]
+    """Each second segment with octets is acknowledged at once, as far as its receiver has all; a segment that fills a gap
+    too."""
+    out, reached = [], (Reached(), Reached())
     for i, segment in enumerate(segments):
-        out.append(segment)
-        told[segment.server] = max(told[segment.server], segment.at + len(segment.octets))
-        if segment.octets and i % 2:
-            out.append(Segment(segment.time_ns + 50, not segment.server, told[not segment.server], b"", ACK, told[segment.server]))
+        before = reached[segment.server].at
+        out.append(segment._replace(acknowledged=reached[not segment.server].at))
+        now = reached[segment.server].add(segment.at, segment.at + len(segment.octets))
+        if segment.octets and (i % 2 or now - before > len(segment.octets)):
+            out.append(Segment(segment.time_ns + 50, not segment.server, reached[not segment.server].at, b"", ACK, now))
     return out
+
+
+def client_seen_early(segments, early_ns=20_000):
+    """A mirror that merges two directions, one of which waits longer: acknowledgements stand before what they acknowledge."""
+    moved = [s if s.server else s._replace(time_ns=s.time_ns - early_ns) for s in segments]
+    return sorted(moved, key=lambda s: s.time_ns)
 
 
 def media_segments(segments, after_ns):
@@ -150,11 +172,13 @@ def with_keep_alives(segments, after_ns):
 
 
 def missing(segments, seed, after_ns, holes=5, longest=3):
-    """What the capture did not catch though the receiver acknowledged it. Answers (segments, [(begin, end) of octets])."""
+    """What the capture did not catch though the receiver acknowledged it, holes well apart. Answers (segments, [(begin, end)
+    of octets])."""
     drawn = random.Random(seed)
     media = media_segments(segments, after_ns)
-    gone, ranges = set(), []
-    for place in sorted(drawn.sample(range(len(media) // 10, len(media) * 9 // 10), holes)):
+    gone, ranges, apart = set(), [], len(media) * 8 // 10 // holes
+    for hole in range(holes):
+        place = len(media) // 10 + hole * apart + drawn.randrange(apart - 20)
         chosen = media[place:place + drawn.randint(1, longest)]
         gone.update(chosen)
         ranges.append((segments[chosen[0]].at, segments[chosen[-1]].at + len(segments[chosen[-1]].octets)))
@@ -164,15 +188,11 @@ def missing(segments, seed, after_ns, holes=5, longest=3):
 def arrivals(segments, packets, holes=()):
     """When each (begin, end, octets) of the server's octets was there in order, as its receiver had it; what lies in a
     hole of the capture left out."""
-    parts, reached, out, whole = sorted(holes), 0, [], []
+    reached, out, whole = Reached(holes), [], []
     for segment in segments:
         if not segment.server or not segment.octets:
             continue
-        parts.append((segment.at, segment.at + len(segment.octets)))
-        parts.sort()
-        while parts and parts[0][0] <= reached:
-            reached = max(reached, parts.pop(0)[1])
-        whole.append((segment.time_ns, reached))
+        whole.append((segment.time_ns, reached.add(segment.at, segment.at + len(segment.octets))))
     place = 0
     for begin, end, octets in packets:
         while place < len(whole) and whole[place][1] < end:

@@ -145,6 +145,14 @@ def in_format(write, unit_ns=1, suffix=".pcap", **more):
     return Capture(write(frames(came)), [truth(came, CAMERA, RECORDER)], suffix=suffix, **more)
 
 
+def overrun(made):
+    """A capture that says it lost packets: what is missing may be its own loss, so that the network's is not known."""
+    made.capture = {"dropped_by_kernel_packets": 37, "dropped_by_interface_packets": 3}
+    for stream in made.streams:
+        stream.update(missing_packets=stream["lost_packets"], lost_packets=None)
+    return made
+
+
 FORMATS = {
     "pcap_us": lambda: in_format(lambda f: pcap(f, unit_ns=1000), 1000),
     "pcap_big_endian": lambda: in_format(lambda f: pcap(f, order=">")),
@@ -154,8 +162,7 @@ FORMATS = {
     "pcapng_ms": lambda: in_format(lambda f: pcapng(f, resolution=3), 1_000_000, ".pcapng"),
     "pcapng_big_endian": lambda: in_format(lambda f: pcapng(f, order=">"), suffix=".pcapng"),
     "pcapng_snapped": lambda: in_format(lambda f: pcapng(f, snap=96), suffix=".pcapng"),
-    "pcapng_drops": lambda: in_format(lambda f: pcapng(f, drops=(5000, 3, 37)), suffix=".pcapng",
-                                      capture={"dropped_by_kernel_packets": 37, "dropped_by_interface_packets": 3}),
+    "pcapng_drops": lambda: overrun(in_format(lambda f: pcapng(f, drops=(5000, 3, 37)), suffix=".pcapng")),
     "gzipped": lambda: in_format(lambda f: gzip.compress(pcap(f), mtime=0), suffix=".pcap.gz"),
     "zstd": lambda: in_format(lambda f: zstd(pcap(f)), suffix=".pcap.zst"),
     "gzipped_pcapng": lambda: in_format(lambda f: gzip.compress(pcapng(f), mtime=0), suffix=".pcapng.gz"),
@@ -229,8 +236,12 @@ def noise_around():
 def with_rtcp():
     came = usual()
     there, here = RECORDER.with_port(30001), CAMERA.with_port(20001)
-    reports = [(EPOCH_NS + i * 900_000_000, sender_report(0x1000beef, 5000 + 81000 * i, 90 * i, 100_000 * i,
-                                                          EPOCH_NS + i * 900_000_000)) for i in range(5)]
+    sent, reports = h264(0x1000beef, 4), []
+    for i in range(5):
+        before = [octets for when, octets in sent if when < i * 900_000_000]
+        counts = len(before), sum(map(len, before)) - 12 * len(before)
+        time_ns = EPOCH_NS + i * 900_000_000
+        reports.append((time_ns, sender_report(0x1000beef, 5000 + 81000 * i, *counts, time_ns)))
     return Capture(pcap(by_time(frames(came), frames(reports, here, there))), [truth(came, CAMERA, RECORDER)])
 
 

@@ -30,11 +30,11 @@ RULES = f"""table netdev path {{
 
 
 def tap(file, codes=(0, 1, 3)):
-    """The answer, and what it said beside it. 1 and 3: loss that was found, or a reading that could not be had."""
+    """The answer. 1 and 3: loss that was found, or a reading that could not be had."""
     done = run("timeout", "60", BIN / "tallywire", "tap", file, "--json", check=False)
     if done.returncode not in codes:
         raise AssertionError(f"exit {done.returncode}: {done.stdout[-2000:]}{done.stderr}")
-    return json.loads(done.stdout), done.stderr
+    return json.loads(done.stdout)
 
 
 def by_key(answer):
@@ -54,13 +54,17 @@ class Comparison(unittest.TestCase):
     def compare_with_tshark(self, answer, found):
         streams = by_key(answer)
         self.assertEqual(set(streams), set(found))
+        # Where the capture itself lost packets, whose loss it was is not known.
+        missing = {key: s["lost_packets"] if s["lost_packets"] is not None else s["missing_packets"]
+                   for key, s in streams.items()}
         for key, theirs in found.items():
             expected = tshark_rtp.metered(theirs, CLOCKS_HZ.get(min(theirs.kinds), 90000))
+            self.assertEqual(missing[key], expected.pop("lost_packets"), key)
             with self.subTest(stream=key):
                 self.compare(streams[key], expected)
         # Its own table: expected less received, duplicates among the received.
         loss = {key: theirs.lost for key, theirs in found.items() if streams[key]["transport"] != "tcp"}
-        self.assertEqual({key: streams[key]["lost_packets"] - streams[key]["duplicate_packets"] for key in loss}, loss)
+        self.assertEqual({key: missing[key] - streams[key]["duplicate_packets"] for key in loss}, loss)
         self.assertEqual(sum(theirs.packets for theirs in found.values()), sum(s["packets"] for s in answer["streams"]))
 
 
@@ -73,38 +77,27 @@ class Made(Comparison):
 
     def check(self, name):
         file, made = tap_captures.write(name, self.folder)
-        answer, said = tap(file)
+        answer = tap(file)
         self.assertEqual(set(by_key(answer)), {(s["source"], s["destination"], s["ssrc"]) for s in made.streams})
         for expected in made.streams:
             stream = by_key(answer)[expected["source"], expected["destination"], expected["ssrc"]]
             with self.subTest(against="the truth", ssrc=hex(expected["ssrc"])):
-                missing = expected.pop("missing_in_capture", 0)
                 self.compare(stream, expected)
-                self.check_holes(answer, stream, missing)
         for key, value in made.capture.items():
             self.assertEqual(answer["capture"][key], value, key)
         if not made.tshark_cannot:
             with self.subTest(against="tshark"):
                 self.compare_with_tshark(answer, tshark_rtp.streams(file, made.rtp_ports))
-        return answer, said
-
-    def check_holes(self, answer, stream, missing):
-        """What the capture lacks is told as the capture's own, beside the stream's loss."""
-        if not missing:
-            return
-        told = json.dumps(answer["capture"]) + json.dumps(stream["findings"])
-        self.assertRegex(told, r"(?i)miss|lack|hole|capture", f"{missing} packets are in no segment of the capture")
+        return answer
 
     def test_a_file_that_is_cut_off_says_so(self):
-        _, said = self.check("cut_off")
-        self.assertRegex(said, r"(?i)cut off|ends|truncat")
+        self.assertIn("cut off in the middle of a frame", self.check("cut_off")["capture"]["damage"])
 
     def test_a_damaged_file_says_where(self):
-        file, made = tap_captures.write("damaged", self.folder)
+        made = tap_captures.CAPTURES["damaged"]()
         before = len(tap_captures.pcap(tap_captures.frames(tap_captures.h264(
             0x1000beef, 4, start_ns=tap_captures.EPOCH_NS)[:made.streams[0]["packets"]])))
-        _, said = self.check("damaged")
-        self.assertIn(str(before), said.replace(",", ""))  # the offset of the record
+        self.assertIn(f"octet {before},", self.check("damaged")["capture"]["damage"])
 
     def test_what_is_no_capture_is_refused(self):
         file = self.folder / "notes.txt"
@@ -164,7 +157,7 @@ class Recorded(Comparison):
         self.assertIn("\n0 packets dropped by kernel", log.read_text())
 
     def check(self, file, answers):
-        answer, _ = tap(file)
+        answer = tap(file)
         ports = {int(a["destination"].rpartition(":")[2]) for a in answers if a["transport"] != "tcp"}
         self.compare_with_tshark(answer, tshark_rtp.streams(file, ports, PORT))
         for received in answers:
@@ -189,7 +182,7 @@ class Recorded(Comparison):
         frames = tshark_rtp.packet_frames(file, PORT)
         late = self.folder / "middle.pcap"
         run("editcap", "-F", "pcap", "-r", file, late, f"{frames[len(frames) // 2]}-9999999")
-        answer, _ = tap(late)
+        answer = tap(late)
         after = [frame for frame in frames if frame >= frames[len(frames) // 2]]
         self.assertEqual([s["ssrc"] for s in answer["streams"]], [answers[0]["ssrc"]])
         self.assertIn(len(after) - answer["streams"][0]["packets"], (0, 1))
@@ -218,7 +211,7 @@ class Recorded(Comparison):
             self.assertEqual(sender.wait(40), 0)
         self.stop_tcpdump(log)
         self.ns.end(holding)
-        answer, _ = tap(file)
+        answer = tap(file)
         found = tshark_rtp.streams(file, (30000, 30010))
         self.assertEqual(sorted(min(theirs.kinds) for theirs in found.values()), [0, 96])
         self.compare_with_tshark(answer, found)
