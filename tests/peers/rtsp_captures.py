@@ -146,5 +146,5 @@ def announced_udp():
     for track, (client, server), hz, codec in zip(tracks, ports, (90000, 8000), ("H264", "PCMU")):
         here, there = SERVER.with_port(server), CLIENT.with_port(client)
         wire += [(time_ns, ethernet(udp(here, there, octets))) for time_ns, octets in track]
-        streams.append(truth(track, here, there, "udp", hz, codec=codec))
+        streams.append(truth(track, here, there, "udp", hz, codec=codec, url=URL))
     return {"octets": pcap(sorted(wire, key=lambda frame: frame[0])), "streams": streams, "rtp_ports": (4789, 5060), "rtsp": True}
