@@ -56,7 +56,7 @@ bool FrameLog::add(const PacketFacts& packet) {
   }
   last_at_ns_ = std::max(last_at_ns_, packet.at_ns);
   here_.payload_octets += packet.payload_octets;
-  largest_payload_ = std::max<std::int64_t>(largest_payload_, packet.payload_octets);
+  largest_payload_ = std::max(largest_payload_, packet.payload_octets);
   here_.wire_octets += packet.wire_octets;
   if (step != 0) return false;
   frame_octets_ += packet.payload_octets;
@@ -188,7 +188,7 @@ FrameLog::Gops FrameLog::gops() const {
 void FrameLog::key() {
   has_picture_ = true;
   if (is_key_) return;
-  is_key_ = true;
+  is_key_ = has_keys_ = true;
   if (keys_ == 0) {
     first_key_ = begin_;
   } else {

@@ -41,9 +41,16 @@ class FrameLog {
 
   // Another clock or rule than at the start: the stream was not known then. What has been counted stays, rates begin anew.
   void learn(std::uint32_t clock_hz, bool by_picture);
-  // Fetches what a packet touches, also one that begins a frame.
+  // Fetches what each packet touches; then what one touches that begins a frame.
   void prefetch() const {
-    for (const auto* at = reinterpret_cast<const char*>(this); at < reinterpret_cast<const char*>(&keys_); at += 64) __builtin_prefetch(at, 1);
+    __builtin_prefetch(this, 1);
+    __builtin_prefetch(&here_, 1);
+    __builtin_prefetch(&here_ + 1, 1);
+  }
+  bool would_begin(std::uint32_t rtp_time) const { return rtp_time != static_cast<std::uint32_t>(rtp_time_); }
+  void prefetch_more() const {
+    for (const auto* at = reinterpret_cast<const char*>(&begin_); at < reinterpret_cast<const char*>(&known_gops_); at += 64) __builtin_prefetch(at, 1);
+    envelope_.prefetch();
   }
 
   // False when the packet belongs to a frame of the past: then none of the next three is to be called for it.
@@ -67,6 +74,7 @@ class FrameLog {
   std::int64_t units_total() const { return here_.units; }
 
   std::int64_t keys() const { return keys_ + past_keys_; }
+  bool has_keys() const { return has_keys_; }
   struct Gops {
     std::int64_t count = 0, frames = 0, ticks = 0;
     std::int64_t frames_min = 0, frames_max = 0;
@@ -119,6 +127,8 @@ class FrameLog {
   bool is_key_ = false;
   bool marked_ = false;
   bool reorders_ = false;
+  bool has_keys_ = false;
+  std::uint32_t largest_payload_ = 0;
   Mark here_;                       // counts up to now
 
   Mark begin_;                      // where the newest frame began
@@ -136,7 +146,7 @@ class FrameLog {
   std::int64_t keys_ = 0;
   Gops known_gops_, doubtful_gops_;
   bool gop_is_doubtful_ = false;
-  std::int64_t largest_payload_ = 0, key_octets_min_ = 0;
+  std::int64_t key_octets_min_ = 0;
   std::int64_t whole_keys_ = 0;
   std::int64_t key_octets_ = 0, key_octets_max_ = 0, frame_octets_max_ = 0;
   std::int64_t lost_frames_ = 0, doubtful_ = 0, left_out_ = 0, time_jumps_ = 0;

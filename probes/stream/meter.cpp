@@ -30,7 +30,7 @@ void Meter::interrupt() {
   windows_.interrupt();
   past_ssrc_ = ssrc_;
   ssrc_.reset();
-  candidate_.held = false;
+  candidate_held_ = false;
   interrupted_ = true;
 }
 
@@ -49,16 +49,17 @@ bool Meter::accept_source(const wire::RtpPacket& packet, const PacketFacts& fact
     ssrc_ = packet.ssrc;
     return true;
   }
-  if (!candidate_.held || candidate_.ssrc != packet.ssrc) {
-    foreign_ += candidate_.held;
-    candidate_ = {packet.ssrc, packet.sequence, true, facts};
+  if (!candidate_held_ || candidate_.ssrc != packet.ssrc) {
+    foreign_ += candidate_held_;
+    candidate_ = {packet.ssrc, packet.sequence, facts};
+    candidate_held_ = true;
     return false;
   }
   ssrc_ = packet.ssrc;
   ++source_changes_;
   begin_stretch();
   sequence_.begin_anew();
-  candidate_.held = false;
+  candidate_held_ = false;
   // What it carried was not kept: it is taken for a piece of a picture.
   if (count(candidate_.sequence, candidate_.facts)) frames_.picture();
   return true;
@@ -90,7 +91,6 @@ void Meter::add(const Seen& seen) {
     is_cut_ = true;
     add(cut->packet, facts);
     is_cut_ = false;
-    ++cut_packets_;
   } else {
     ++malformed_;
   }
@@ -101,9 +101,9 @@ void Meter::add(const wire::RtpPacket& packet, PacketFacts& facts) {
   facts.marker = packet.marker;
   if (ssrc_ != packet.ssrc) {
     if (!accept_source(packet, facts)) return;
-  } else if (candidate_.held) {
+  } else if (candidate_held_) {
     ++foreign_;
-    candidate_.held = false;
+    candidate_held_ = false;
   }
   if (count(packet.sequence, facts)) look_into(packet);
 }
@@ -138,10 +138,17 @@ std::optional<double> Meter::measured_clock_hz() const {
 }
 
 void Meter::prefetch(std::uint16_t sequence) const {
-  __builtin_prefetch(this, 1);
+  const auto* at = reinterpret_cast<const char*>(this);
+  __builtin_prefetch(at, 1);
+  __builtin_prefetch(at + 64, 1);
   sequence_.prefetch(sequence);
   frames_.prefetch();
   windows_.prefetch();
+}
+
+void Meter::prefetch_more(std::uint32_t rtp_time, std::int64_t at_ns) const {
+  if (frames_.would_begin(rtp_time)) frames_.prefetch_more();
+  if (windows_.would_close(at_ns)) windows_.prefetch_more();
 }
 
 // False when nothing is to be looked for in the payload: refused, a duplicate, or of a frame that has passed.
@@ -167,7 +174,7 @@ bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
 }
 
 void Meter::note_hole(std::int64_t missing, std::int64_t silence_ns) {
-  if (missing <= largest_hole_packets_) return;
+  if (missing == 0 || missing <= largest_hole_packets_) return;
   largest_hole_packets_ = missing;
   largest_hole_ns_ = silence_ns;
 }
@@ -218,7 +225,7 @@ void Meter::look_into(const wire::RtpPacket& packet) {
     case Codec::unknown:
     case Codec::other: break;
   }
-  bad_payloads_ += !good && !is_cut_;
+  if (!good && !is_cut_) ++bad_payloads_;
 }
 
 bool Meter::look_into_h264(wire::Octets payload) {
@@ -228,7 +235,7 @@ bool Meter::look_into_h264(wire::Octets payload) {
     if (!begins) return;
     const bool whole = (payload[0] & 0x1f) != 28;
     if (type == static_cast<unsigned>(wire::H264Nal::sps) && whole) pictures_.take_parameter_set(octets);
-    if (frames_.keys() == 0) pictures_.take_without_key(type, octets, whole);
+    if (!frames_.has_keys()) pictures_.take_without_key(type, octets, whole);
   });
   if (good || payload.empty()) return good;
   const auto kind = wire::kind_of_h264_payload(payload[0] & 0x1f);

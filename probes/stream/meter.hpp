@@ -59,6 +59,8 @@ class Meter {
   const MeterSettings& settings() const { return settings_; }
   // A packet of this number will come soon: fetches what add() touches.
   void prefetch(std::uint16_t sequence) const;
+  // Once that is there: what a packet of this time touches beyond it, one that begins a frame or a slot of time.
+  void prefetch_more(std::uint32_t rtp_time, std::int64_t at_ns) const;
 
   std::uint64_t packets() const { return packets_; }
   std::optional<std::uint32_t> ssrc() const { return ssrc_; }
@@ -83,7 +85,6 @@ class Meter {
   struct Candidate {
     std::uint32_t ssrc = 0;
     std::uint16_t sequence = 0;
-    bool held = false;
     PacketFacts facts;
   };
 
@@ -125,7 +126,10 @@ class Meter {
   std::uint32_t clock_hz_;
   bool interrupted_ = false;
   bool excused_next_ = false;
+  bool is_cut_ = false;  // by the capture: the packet that is looked into
+  bool candidate_held_ = false;
   std::uint64_t packets_ = 0;
+  std::uint64_t stretch_packets_ = 0;
   std::int64_t first_ns_ = 0;
   std::int64_t last_ns_ = 0;
   double ticks_per_ns_;
@@ -142,8 +146,6 @@ class Meter {
   std::uint64_t tcp_overhead_ = 0;
   std::int64_t largest_hole_packets_ = 0, largest_hole_ns_ = 0;  // numbers missing at once, and the silence before
   std::uint64_t malformed_ = 0;
-  std::uint64_t cut_packets_ = 0;  // by the capture
-  bool is_cut_ = false;            // the packet that is looked into
   std::uint64_t foreign_ = 0;
   std::uint64_t bad_payloads_ = 0;
   std::uint64_t interleaved_payloads_ = 0;  // RFC 6184 §5.4 Table 3: not of modes 0 and 1
@@ -153,7 +155,6 @@ class Meter {
   float wire_scale_ = 1;  // of what was counted for full TCP segments
   std::optional<std::uint32_t> past_ssrc_;  // while none is known after an interruption
   double past_jitter_ = 0;
-  std::uint64_t stretch_packets_ = 0;
   std::vector<Gap> gaps_;
   std::uint64_t gaps_not_listed_ = 0;
 

@@ -39,10 +39,12 @@ class RateWindows {
     if (slot != slot_) advance_to(slot);
     slot_octets_ += octets;
   }
-  // Fetches what the next add() will touch.
-  void prefetch() const {
-    const auto* at = reinterpret_cast<const char*>(this);
-    for (std::size_t i = 0; i < touched_octets; i += 64) __builtin_prefetch(at + i, 1);
+  // Fetches what each add() touches; then, once that is there, what one touches that closes a slot.
+  void prefetch() const { __builtin_prefetch(this, 1); }
+  bool would_close(std::int64_t time_ns) const { return time_ns / 1'000'000 != slot_; }
+  void prefetch_more() const {
+    __builtin_prefetch(&windows_[1], 1);
+    __builtin_prefetch(&windows_[3], 1);
     __builtin_prefetch(&slots_[head_], 1);
     __builtin_prefetch(&octets_[head_], 1);
   }
@@ -55,7 +57,6 @@ class RateWindows {
 
  private:
   static constexpr std::size_t kept_slots = 1024;  // more than the slots of the longest window
-  static constexpr std::size_t touched_octets = 192;
   void begin_at(std::int64_t slot);
   void advance_to(std::int64_t slot);
   void close_slot();
@@ -72,8 +73,8 @@ class RateWindows {
   };
   std::int64_t slot_ = -1;
   std::int64_t slot_octets_ = 0;     // of the newest slot; in the sums when it closes
-  std::array<Window, windows_ms.size()> windows_{};
   std::uint32_t head_ = 0;           // where the next slot goes
+  std::array<Window, windows_ms.size()> windows_{};
   // A ring, set from `tail` to `head` only. Numbers are modulo 65 536.
   std::array<std::uint16_t, kept_slots> slots_;
   std::array<std::uint32_t, kept_slots> octets_;

@@ -67,6 +67,10 @@ SequenceLog::Came SequenceLog::add(std::uint16_t sequence) {
     mark(number, true);
     ++received_;
     ++late_;
+    if (excused_ > 0 && received_ > expected()) {  // it was excused and comes after all
+      --excused_;
+      ++past_expected_;
+    }
     return Came::late;
   }
   if (sequence == refused_next_) {  // two in sequence after a jump: the source has started again

@@ -28,7 +28,6 @@ class SequenceLog {
   // Fetches what add() of this number will touch.
   void prefetch(std::uint16_t sequence) const {
     __builtin_prefetch(this, 1);
-    __builtin_prefetch(&refused_next_, 1);
     __builtin_prefetch(&bits_[sequence % remembered / 64], 1);
   }
 
@@ -51,18 +50,20 @@ class SequenceLog {
   bool seen(std::int64_t number) const;
   void mark(std::int64_t number, bool here);
 
+  // Touched by every packet.
   bool any_ = false;
-  std::int64_t base_ = 0;
   std::int64_t highest_ = 0;  // extended
-  std::int64_t past_expected_ = 0;
   std::int64_t received_ = 0;
+  std::int64_t last_gap_ = 0;
+  std::int64_t refused_next_ = -1;
+
+  std::int64_t base_ = 0;
+  std::int64_t past_expected_ = 0;
   std::int64_t late_ = 0;
   std::int64_t duplicates_ = 0;
   std::int64_t restarts_ = 0;
-  std::int64_t last_gap_ = 0;
   std::int64_t excused_ = 0;
   std::int64_t jump_ = 0;  // numbers skipped at the newest restart, modulo 65 536
-  std::int64_t refused_next_ = -1;
   std::array<std::uint64_t, remembered / 64> bits_{};
 };
 

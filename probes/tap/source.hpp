@@ -42,7 +42,11 @@ class Source {
     shown_octets = 0;
     receiver = {};
   }
-  void prefetch(std::uint16_t sequence) const { meter_.prefetch(sequence); }
+  void prefetch(std::uint16_t sequence) const {
+    __builtin_prefetch(this, 1);
+    meter_.prefetch(sequence);
+  }
+  void prefetch_more(std::uint32_t rtp_time, std::int64_t at_ns) const { meter_.prefetch_more(rtp_time, at_ns); }
   stream::Meter& meter() { return meter_; }
   const stream::Meter& meter() const { return meter_; }
 

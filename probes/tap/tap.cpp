@@ -35,7 +35,7 @@ bool is_media_type(std::uint8_t type) { return type <= 34 || type >= 96; }
 Tap::Tap(TapSettings settings, std::shared_ptr<Announcements> announcements)
     : settings_(std::move(settings)), announcements_(std::move(announcements)) {}
 
-// Three passes, so that what the later ones touch is on its way from memory meanwhile.
+// Passes, so that what the later ones touch is on its way from memory meanwhile.
 void Tap::add(std::span<const CapturedFrame> frames) {
   const auto count = std::min(frames.size(), most_frames_a_batch);
   const bool ahead = sources_.size() > streams_near;  // few meters are near the processor anyway
@@ -53,6 +53,11 @@ void Tap::add(std::span<const CapturedFrame> frames) {
     item.slot = flows_.find(item.datagram.flow, item.hash);
     if (ahead && item.slot && item.slot->source && item.datagram.payload.size() >= rtp_head)
       item.slot->source->prefetch(sequence_of(item.datagram.payload));
+  }
+  for (std::size_t i = 0; ahead && i < count; ++i) {
+    const auto& item = items_[i];
+    if (item.slot && item.slot->source && item.datagram.payload.size() >= rtp_head)
+      item.slot->source->prefetch_more(word(item.datagram.payload, 4), frames[i].when.time_since_epoch().count());
   }
   for (std::size_t i = 0; i < count; ++i) {
     const auto generation = flows_.generation();
