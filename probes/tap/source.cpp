@@ -46,8 +46,10 @@ Source::Source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type,
   learn(stream::settings_of(media, *format));
 }
 
+// What somebody said, or a standard does.
 void Source::learn(stream::MeterSettings settings) {
   clock_known_ = settings.clock_hz != 0;
+  told_ = true;
   undecided_ = false;
   meter_.learn(std::move(settings));
 }
@@ -82,27 +84,44 @@ void Source::find_clock() {
   }
 }
 
+// As long as nobody knows, the stream is metered as what alone fits so far: were it taken up only once it is beyond doubt,
+// its first pictures would be lost to the meter. What turns out not to fit is taken back.
+void Source::suppose(stream::Codec codec) {
+  if (codec == meter_.settings().codec) return;
+  stream::MeterSettings settings;
+  settings.kind = "unknown";
+  settings.clock_hz = meter_.settings().clock_hz;
+  if (codec != stream::Codec::unknown) {
+    settings.codec = codec;
+    settings.encoding_name = codec == stream::Codec::h264 ? "H264" : "H265";
+    settings.kind = "video";
+    settings.clock_hz = 90000;  // RFC 6184 §8.1, RFC 7798 §7.1: no other
+  }
+  meter_.learn(std::move(settings));
+}
+
 void Source::find_out(const stream::Meter::Seen& seen) {
   if (++looked_at_ % packets_between_clock_looks == 0 && !clock_known_) find_clock();
   if (guess_.given_up()) {
+    suppose(stream::Codec::unknown);
     undecided_ = !clock_known_;
     return;
   }
-  std::optional<stream::Codec> codec;
-  if (seen.octets.size() < seen.whole_octets) {
-    const auto cut = wire::decode_cut_rtp(seen.octets, seen.whole_octets);
-    if (cut && cut->packet.payload_type == payload_type_) codec = guess_.look_at_head(cut->packet);
-  } else if (const auto packet = wire::decode_rtp(seen.octets); packet && packet->payload_type == payload_type_) {
-    codec = guess_.look(*packet);
-  }
-  if (!codec) return;
-  stream::MeterSettings settings;
-  settings.codec = *codec;
-  settings.encoding_name = *codec == stream::Codec::h264 ? "H264" : "H265";
-  settings.kind = "video";
-  settings.clock_hz = 90000;  // RFC 6184 §8.1, RFC 7798 §7.1: no other
-  guessed_ = true;
-  learn(std::move(settings));
+  const bool cut = seen.octets.size() < seen.whole_octets;
+  std::optional<wire::RtpPacket> packet;
+  if (!cut)
+    packet = wire::decode_rtp(seen.octets);
+  else if (const auto head = wire::decode_cut_rtp(seen.octets, seen.whole_octets))
+    packet = head->packet;
+  if (!packet || packet->payload_type != payload_type_) return;
+  guess_.look(*packet, cut);
+  const auto likely = guess_.likely();
+  // In the midst of a picture only what is ruled out is dropped; another is taken up where the next one begins.
+  if (likely == stream::Codec::unknown || meter_.packets() == 0 || packet->timestamp != last_time_) suppose(likely);
+  last_time_ = packet->timestamp;
+  if (!guess_.decided() || meter_.settings().codec != likely) return;
+  guessed_ = clock_known_ = true;
+  undecided_ = false;
 }
 
 }  // namespace tallywire::tap

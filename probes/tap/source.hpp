@@ -58,12 +58,14 @@ class Source {
   const AnnouncedMedium* medium() const { return medium_.get(); }
   // The codec was told by the payload alone; the clock by nobody.
   bool guessed() const { return guessed_; }
+  bool codec_known() const { return guessed_ || told_; }
   bool clock_known() const { return clock_known_; }
   ReceiverSays receiver;
   // The newest interval of a live table: totals when it was looked at last.
   double shown_octets = 0;
 
  private:
+  void suppose(stream::Codec codec);
   void find_out(const stream::Meter::Seen& seen);
   void learn(stream::MeterSettings settings);
   void find_clock();
@@ -72,6 +74,7 @@ class Source {
   std::uint8_t payload_type_;
   RecognisedBy by_;
   bool guessed_ = false;
+  bool told_ = false;
   bool clock_known_ = false;
   std::uint64_t other_types_ = 0;
   stream::Meter meter_;
@@ -79,6 +82,7 @@ class Source {
   std::shared_ptr<const AnnouncedMedium> medium_;
   CodecGuess guess_;
   int looked_at_ = 0;
+  std::uint32_t last_time_ = 0;
 };
 
 }  // namespace tallywire::tap

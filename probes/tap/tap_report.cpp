@@ -19,12 +19,22 @@ void mark_unread(stream::StreamReport& report, const char* field, const std::str
 
 // What rests on a codec or a clock that nobody told.
 void take_back_unknown(const Source& source, stream::StreamReport& report) {
-  const auto kind = source.meter().settings().kind;
-  if (kind == "unknown") {
-    report.codec.reset();
+  if (!source.codec_known()) {
+    report.codec = report.profile = report.level = std::nullopt;
+    report.width = report.height = std::nullopt;
+    report.frame_rate_hz = report.arrival_frame_rate_hz = report.vui_frame_rate_hz = report.gop_s = report.gop_frames = report.keyframe_bytes_mean = std::nullopt;
+    report.gop_frames_min = report.gop_frames_max = report.keyframe_bytes_max = std::nullopt;
     for (const char* field : {"codec", "width", "height", "profile", "level", "frame_rate_hz", "arrival_frame_rate_hz", "vui_frame_rate_hz", "gop_s",
                               "gop_frames", "gop_frames_min", "gop_frames_max", "keyframe_bytes_mean", "keyframe_bytes_max"})
       mark_unread(report, field, codec_unknown);
+    for (const char* field : {"frame_rate_hz", "arrival_frame_rate_hz", "gop_frames"}) report.uncertainty.erase(field);
+    // What was supposed of its payload for a while.
+    const auto of_payload = [](const std::string& f) {
+      for (const char* word : {"payload", "picture", "parameter set", "RFC"})
+        if (f.find(word) != std::string::npos) return true;
+      return false;
+    };
+    std::erase_if(report.findings, of_payload);
   }
   if (source.clock_known()) return;
   report.jitter_ms.reset();
@@ -78,7 +88,7 @@ TappedStream describe(const Source& source, const CaptureLoss& loss) {
   report.unread["session"] = not_ours;
   out.payload_type = source.payload_type();
   out.recognised_by = name_of(source.by());
-  out.codec_told = !source.guessed() && meter.settings().kind != "unknown";
+  out.codec_told = source.codec_known() && !source.guessed();
   out.missing_packets = report.lost_packets.value_or(0);
   out.not_captured_packets = meter.not_captured();
   if (const auto* medium = source.medium()) {

@@ -31,7 +31,8 @@ void TcpReassembly::add(const Segment& segment) {
   if (const auto at = extended(first); at > next_ + farthest || at + farthest < next_) begin(first);
   const auto at = extended(first), end = at + segment.payload_octets;
   if (end <= next_) {
-    ++retransmitted_;  // or a keep-alive (RFC 9293 §3.8.4)
+    // Not a keep-alive: at most one octet before the one that is waited for (RFC 9293 §3.8.4).
+    if (segment.payload_octets > 1 || end != next_) ++retransmitted_;
     return;
   }
   auto octets = segment.payload;

@@ -241,6 +241,24 @@ TEST_CASE("a codec that nobody told is read from a parameter set, else from many
   CHECK_FALSE(tap::is_whole(told));
 }
 
+TEST_CASE("an encrypted stream is never taken for a picture, however long it is looked at") {
+  for (unsigned seed = 0; seed < 40; ++seed) {
+    Fed fed;
+    std::mt19937 drawn(seed);
+    for (int i = 0; i < 5000; ++i) {
+      if (drawn() % 50 == 0) continue;  // holes, too
+      Bytes payload(60 + drawn() % 100);
+      for (auto& octet : payload) octet = static_cast<std::uint8_t>(drawn());
+      fed.frame(udp_frame(packet(static_cast<std::uint16_t>(i), static_cast<std::uint32_t>(i) * 1800, payload)), 0.02);
+    }
+    const auto told = report(fed);
+    REQUIRE(told.streams.size() == 1);
+    CHECK_FALSE(told.streams[0].report.codec.has_value());
+    CHECK_FALSE(told.streams[0].report.width.has_value());
+    CHECK(told.streams[0].report.findings.empty());
+  }
+}
+
 TEST_CASE("a static payload type tells codec and clock (RFC 3551 Table 4)") {
   Fed fed;
   for (std::uint16_t i = 0; i < 100; ++i) {
