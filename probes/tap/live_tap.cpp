@@ -154,8 +154,9 @@ void LiveTap::capture(Lane& lane) {
   for (;;) {
     const int ready = ::poll(waits, 2, look_again_ms);
     if (waits[1].revents || lane.broken) return;
+    // Also when poll() saw nothing: it looks at whole blocks of the ring, and one may be there in part.
     int got = 0;
-    if (ready > 0) {
+    {
       const std::lock_guard lock(lane.mutex);
       got = pcap_dispatch(capture, frames_between_locks, &Lane::take, reinterpret_cast<u_char*>(&lane));
     }

@@ -185,6 +185,8 @@ TapReport report_of(std::span<const Tap* const> taps, CaptureFacts facts) {
   std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) { return weight(a) > weight(b); });
   out.streams.reserve(found.size());
   for (const auto i : order) out.streams.push_back(std::move(found[i]));
+  const auto own_loss = out.capture.loss.by_kernel + out.capture.loss.by_interface;
+  if (own_loss > 0) out.unread["capture"] = "it lost " + counted(own_loss, "frame", "frames") + " itself";
   if (out.capture.damage) out.unread["capture"] = *out.capture.damage;
   if (out.streams.empty())
     out.unread["streams"] = out.capture.totals.frames == 0 ? "the capture holds no frame" : "no media stream was recognised among what was captured";
