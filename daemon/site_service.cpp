@@ -80,7 +80,7 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
       started_(now_utc()),
       roll_(parts.design, round::own_hardware_addresses(), started_),
       instruments_(parts.secrets, parts.blocking),
-      asks_(parts.secrets, parts.blocking),
+      asks_(parts.secrets, parts.blocking, &parts.design),
       watch_(
           parts.context.get_executor(), roll_, std::move(interfaces),
           [this](const round::Changes& changes) { tell(changes); },
@@ -274,7 +274,7 @@ std::size_t SiteService::busy_asks() const {
 Outcome<std::int64_t> SiteService::start_ask(const std::string& command, const nlohmann::json& arguments) {
   if (!round::Asks::knows(command))
     return Fault{FaultKind::bad_request, "nothing answers to “" + command + "”", "",
-                 "stream, link, switch, path or volume"};
+                 "stream, tap, link, switch, path or volume"};
   if (busy_asks() >= most_asks_at_once)
     return Fault{FaultKind::bad_request, "too many measurements run already", "", "wait for one to end"};
   while (asked_.size() >= asks_remembered && asked_.begin()->second->done) asked_.erase(asked_.begin());

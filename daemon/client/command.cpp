@@ -125,6 +125,19 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
     std::fputs("tap: give a capture file, or --interface IF for a mirror port\n", stderr);
     return 2;
   }
+  if (c.name == "tap" && c.file.empty() && !c.alone && !c.design.empty()) {
+    std::fputs("tap: the service holds streams against its own design; leave out --design, or do the work here with --alone\n", stderr);
+    return 2;
+  }
+  if (c.name == "tap" && c.file.empty() && !c.alone && c.follow) {
+    std::fputs("tap: --follow needs --alone: the service answers when the time is over\n", stderr);
+    return 2;
+  }
+  if (c.name == "tap" && c.file.empty()) {
+    c.arguments["interface"] = c.interfaces.front();
+    if (c.seconds > 0) c.arguments["seconds"] = c.seconds;
+    if (c.threads > 0) c.arguments["threads"] = c.threads;
+  }
   // The service works in a directory of its own.
   if (c.name == "volume") c.arguments["path"] = std::filesystem::absolute(c.arguments.at("path").get<std::string>()).string();
   if (used == design) c.name += " " + design->get_subcommands().front()->get_name();

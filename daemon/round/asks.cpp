@@ -1,6 +1,8 @@
 #include "daemon/round/asks.hpp"
 
 #include "daemon/round/access.hpp"
+#include "daemon/round/held_tap.hpp"
+#include "daemon/round/tap_answer.hpp"
 #include "probes/arrivals/neighbour.hpp"
 #include "probes/deadline.hpp"
 #include "probes/link/ethernet_port.hpp"
@@ -71,7 +73,7 @@ std::optional<Fault> check_seconds(double seconds) {
 // A wrong type must not pass for an argument that was left out.
 std::optional<Fault> check_types(const json& arguments) {
   static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "host", "key", "path"};
-  static const std::set<std::string> numbers = {"seconds", "udp_port", "tcp_port", "ceiling_mbps", "files"};
+  static const std::set<std::string> numbers = {"seconds", "threads", "udp_port", "tcp_port", "ceiling_mbps", "files"};
   static const std::set<std::string> truths = {"allow_basic"};
   for (const auto& [key, value] : arguments.items()) {
     const bool number = numbers.contains(key), truth = truths.contains(key);
@@ -95,13 +97,14 @@ std::chrono::milliseconds milliseconds_of(double seconds) {
 }  // namespace
 
 bool Asks::knows(const std::string& command) {
-  return command == "stream" || command == "link" || command == "switch" || command == "path" || command == "volume";
+  return command == "stream" || command == "tap" || command == "link" || command == "switch" || command == "path" || command == "volume";
 }
 
 asio::awaitable<AskAnswer> Asks::carry_out(std::string command, json arguments, AskProgress progress, Stop& stop) {
   if (const auto wrong = check_types(arguments)) co_return failed(*wrong);
   AskAnswer out = failed({FaultKind::bad_request, "nothing answers to “" + command + "”", "", ""});
   if (command == "stream") out = co_await stream(std::move(arguments), std::move(progress), stop);
+  if (command == "tap") out = co_await tap(std::move(arguments), std::move(progress), stop);
   if (command == "link") out = co_await link(std::move(arguments), std::move(progress), stop);
   if (command == "switch") out = co_await look_at_switch(std::move(arguments));
   if (command == "path") out = co_await path(std::move(arguments), std::move(progress), stop);
@@ -142,6 +145,28 @@ asio::awaitable<AskAnswer> Asks::stream(json arguments, AskProgress progress, St
   if (received.fault)
     answer["error"] = failed(*received.fault).answer.at("error");
   co_return read(std::move(answer), stream::is_whole(received.report));
+}
+
+asio::awaitable<AskAnswer> Asks::tap(json arguments, AskProgress progress, Stop& stop) {
+  TapRequest request;
+  request.interface = word(arguments, "interface");
+  if (request.interface.empty())
+    co_return failed({FaultKind::bad_request, "which interface is to be tapped?", "", "name it as “interface”; the names: ip link"});
+  const double seconds = number(arguments, "seconds", 10), threads = number(arguments, "threads", 0);
+  if (const auto wrong = check_seconds(seconds)) co_return failed(*wrong);
+  if (threads < 0 || threads > tap::LiveTap::most_threads || threads != std::floor(threads))
+    co_return failed({FaultKind::bad_request, "the number of threads must be a whole number from 0 (by the cores) to 16", "", ""});
+  request.duration = milliseconds_of(seconds);
+  request.threads = static_cast<int>(threads);
+  if (design_) request.settings.units = units_of(*design_);
+  TapProgress on_time = [progress](double done, double total, const std::string& text) {
+    if (progress) progress(done, total, text);
+  };
+  auto report = co_await hold_tap_for(std::move(request), blocking_, std::move(on_time), stop);
+  if (!report) co_return failed(report.error());
+  auto answered = answer_of(*report, design_, now_utc());
+  AskAnswer out{std::move(answered.answer), answered.exit_code};
+  co_return out;
 }
 
 asio::awaitable<void> Asks::hear_neighbour(std::string interface, double seconds, json& port, AskProgress progress, Stop& stop) {

@@ -1,7 +1,8 @@
-// One measurement outside a round, asked for by a person: stream, link, switch, path, volume. The
+// One measurement outside a round, asked for by a person: stream, tap, link, switch, path, volume. The
 // service and `tallywire --alone` both come through here, so both answer alike.
 #pragma once
 
+#include "config/design.hpp"
 #include "config/secrets.hpp"
 #include "probes/stop.hpp"
 
@@ -23,14 +24,16 @@ using AskProgress = std::function<void(double done_s, double total_s, const std:
 
 class Asks {
  public:
-  Asks(const config::Secrets& secrets, boost::asio::thread_pool& blocking)
-      : secrets_(secrets), blocking_(blocking) {}
+  // With a design, a tap tells which stream of it each one is. All must outlive the asks.
+  Asks(const config::Secrets& secrets, boost::asio::thread_pool& blocking, const config::Design* design = nullptr)
+      : secrets_(secrets), blocking_(blocking), design_(design) {}
   static bool knows(const std::string& command);
   boost::asio::awaitable<AskAnswer> carry_out(std::string command, nlohmann::json arguments,
                                               AskProgress progress, Stop& stop);
 
  private:
   boost::asio::awaitable<AskAnswer> stream(nlohmann::json arguments, AskProgress progress, Stop& stop);
+  boost::asio::awaitable<AskAnswer> tap(nlohmann::json arguments, AskProgress progress, Stop& stop);
   boost::asio::awaitable<AskAnswer> link(nlohmann::json arguments, AskProgress progress, Stop& stop);
   // Puts `neighbour` into the port's answer, or the reason why there is none.
   boost::asio::awaitable<void> hear_neighbour(std::string interface, double seconds, nlohmann::json& port,
@@ -41,6 +44,7 @@ class Asks {
 
   const config::Secrets& secrets_;
   boost::asio::thread_pool& blocking_;
+  const config::Design* design_;
 };
 
 }  // namespace tallywire::round

@@ -235,6 +235,15 @@ CaptureLoss LiveTap::loss_in_all() {
   return out;
 }
 
+std::size_t LiveTap::streams() {
+  std::size_t out = 0;
+  for (auto& lane : lanes_) {
+    const std::lock_guard lock(lane->mutex);
+    out += lane->tap->streams();
+  }
+  return out;
+}
+
 TapTotals LiveTap::totals() {
   TapTotals out;
   for (auto& lane : lanes_) {
@@ -245,7 +254,9 @@ TapTotals LiveTap::totals() {
   return out;
 }
 
-TapReport LiveTap::report() {
+TapReport LiveTap::report() { return report(false); }
+
+TapReport LiveTap::report(bool begin_anew) {
   CaptureFacts facts;
   facts.source = interface_;
   facts.format = "live";
@@ -259,25 +270,30 @@ TapReport LiveTap::report() {
     lane->tap->settle();
     taps.push_back(lane->tap.get());
   }
-  return report_of(taps, std::move(facts));
+  auto out = report_of(taps, std::move(facts));
+  // Under the same locks: no frame falls between two reports.
+  if (begin_anew)
+    for (auto& lane : lanes_) lane->tap->begin_anew();
+  return out;
 }
 
 TapReport LiveTap::take_report() {
-  auto out = report();
-  for (auto& lane : lanes_) {
-    const std::lock_guard lock(lane->mutex);
-    lane->tap->begin_anew();
-  }
-  const auto now_lost = loss_in_all();
+  auto out = report(true);
   const std::lock_guard lock(state_mutex_);
-  loss_reported_ = now_lost;
+  loss_reported_.by_kernel += out.capture.loss.by_kernel;
+  loss_reported_.by_interface += out.capture.loss.by_interface;
+  looked_at_ = std::chrono::steady_clock::now();  // rates of the live table begin anew with the meters
   return out;
 }
 
 std::vector<LiveRow> LiveTap::heaviest(std::size_t most, std::size_t& streams) {
-  const auto now = std::chrono::steady_clock::now();
-  const double seconds = looked_at_ == decltype(looked_at_){} ? 0 : std::chrono::duration<double>(now - looked_at_).count();
-  looked_at_ = now;
+  double seconds = 0;
+  {
+    const std::lock_guard lock(state_mutex_);
+    const auto now = std::chrono::steady_clock::now();
+    if (looked_at_ != decltype(looked_at_){}) seconds = std::chrono::duration<double>(now - looked_at_).count();
+    looked_at_ = now;
+  }
   const auto lost = loss();
   std::vector<LiveRow> out;
   streams = 0;

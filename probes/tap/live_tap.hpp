@@ -36,10 +36,12 @@ class LiveTap {
   LiveTap(const LiveTap&) = delete;
   LiveTap& operator=(const LiveTap&) = delete;
 
-  // Everything since the beginning, or since begin_anew().
+  // Everything since the beginning, or since the newest take_report().
   TapReport report();
   // The heaviest streams of the time since the call before, at most `most`, and how many streams there are.
   std::vector<LiveRow> heaviest(std::size_t most, std::size_t& streams);
+  // How many streams there are.
+  std::size_t streams();
   TapTotals totals();
   // Of what the next report covers.
   CaptureLoss loss();
@@ -57,6 +59,7 @@ class LiveTap {
   void capture(Lane& lane);
   bool pause(int milliseconds);
   CaptureLoss loss_in_all();
+  TapReport report(bool begin_anew);
 
   std::string interface_;
   TapSettings settings_;

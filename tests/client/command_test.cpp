@@ -27,6 +27,18 @@ TEST_CASE("what a person types becomes the command with its arguments") {
   CHECK(std::get<Command>(parse({"round", "--night"})).night);
 }
 
+TEST_CASE("a tap on an interface becomes an ask of the service; a file is read here") {
+  const auto tap = std::get<Command>(parse({"tap", "--interface", "eth1", "--seconds", "5", "--threads", "2"}));
+  CHECK(tap.arguments == nlohmann::json{{"interface", "eth1"}, {"seconds", 5.0}, {"threads", 2}});
+  CHECK(std::get<Command>(parse({"tap", "--interface", "eth1"})).arguments == nlohmann::json{{"interface", "eth1"}});
+  CHECK(std::get<Command>(parse({"tap", "mirror.pcap", "--design", "depot.json"})).arguments.empty());
+  CHECK(std::get<int>(parse({"tap"})) == 2);
+  CHECK(std::get<int>(parse({"tap", "mirror.pcap", "--interface", "eth1"})) == 2);
+  // The service has a design of its own.
+  CHECK(std::get<int>(parse({"tap", "--interface", "eth1", "--design", "depot.json"})) == 2);
+  CHECK(std::get<Command>(parse({"tap", "--interface", "eth1", "--design", "depot.json", "--alone"})).design == "depot.json");
+}
+
 TEST_CASE("a wrong request ends with 2, help with 0 (exit codes of docs/commands.md)") {
   CHECK(std::get<int>(parse({"stream"})) == 2);
   CHECK(std::get<int>(parse({"dance"})) == 2);
