@@ -183,6 +183,15 @@ void ConnectionWatch::finish(SystemTime when) {
 }
 
 ConnectionTotals ConnectionWatch::totals() const {
+  auto out = totals_in_all();
+  out.missing_octets -= told_.missing_octets;
+  out.holes -= told_.holes;
+  out.retransmitted_segments -= told_.retransmitted_segments;
+  out.malformed -= told_.malformed;
+  return out;
+}
+
+ConnectionTotals ConnectionWatch::totals_in_all() const {
   ConnectionTotals out;
   out.malformed = malformed_;
   for (const auto& side : sides_) {

@@ -49,7 +49,17 @@ class ConnectionWatch {
   bool has_sources() const { return !sides_[0].sources.empty() || !sides_[1].sources.empty(); }
   SystemTime last() const { return last_; }
   const wire::Flow& flow() const { return flow_; }
+  // Since the beginning, or since begin_anew().
   ConnectionTotals totals() const;
+  void begin_anew() { told_ = totals_in_all(); }
+  // Its streams have moved, or are gone (null).
+  template <class Now>
+  void sources_moved(Now&& now) {
+    for (auto& side : sides_) {
+      for (auto& known : side.sources) known.source = now(known.source);
+      std::erase_if(side.sources, [](const ChannelSource& known) { return !known.source; });
+    }
+  }
 
  private:
   enum class State : std::uint8_t { unknown, rtsp, searching, ignored };
@@ -69,6 +79,7 @@ class ConnectionWatch {
     std::vector<ChannelSource> sources;
   };
 
+  ConnectionTotals totals_in_all() const;
   void drain(Side& side, SystemTime when);
   void take_octets(Side& side, wire::Octets octets, SystemTime when);
   void take_hole(Side& side);
@@ -87,6 +98,7 @@ class ConnectionWatch {
   RtspWatch watch_;
   SystemTime last_{};
   std::uint64_t malformed_ = 0;
+  ConnectionTotals told_;
   bool encrypted_ = false;
 };
 

@@ -1,12 +1,6 @@
 #include "probes/tap/flow_table.hpp"
 
 namespace tallywire::tap {
-namespace {
-
-constexpr std::size_t first_size = 256;
-
-}  // namespace
-
 FlowTable::FlowTable() : slots_(first_size), mask_(first_size - 1) {}
 
 FlowSlot* FlowTable::find(const wire::Flow& flow, std::size_t hash) {

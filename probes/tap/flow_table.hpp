@@ -57,6 +57,18 @@ class FlowTable {
   FlowSlot& find_or_make(const wire::Flow& flow, std::size_t hash);
   std::uint64_t generation() const { return generation_; }
   std::size_t size() const { return size_; }
+  // Keeps the flows that `keep` wants, which may change what is in a slot; places move.
+  template <class Keep>
+  void retain(Keep&& keep) {
+    for (auto& slot : slots_)
+      if (slot.used && !keep(slot)) {
+        slot = FlowSlot();
+        --size_;
+      }
+    auto size = slots_.size();
+    while (size > first_size && size_ * 4 <= size / 2) size /= 2;
+    rebuild(size, false);
+  }
   // Flows that had to be forgotten.
   std::uint64_t forgotten() const { return forgotten_; }
 
@@ -67,6 +79,7 @@ class FlowTable {
   }
 
  private:
+  static constexpr std::size_t first_size = 256;
   void rebuild(std::size_t size, bool only_media);
   std::vector<FlowSlot> slots_;
   std::size_t mask_;

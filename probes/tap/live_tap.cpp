@@ -239,7 +239,7 @@ std::size_t LiveTap::streams() {
   std::size_t out = 0;
   for (auto& lane : lanes_) {
     const std::lock_guard lock(lane->mutex);
-    out += lane->tap->streams();
+    out += lane->tap->streams_heard();
   }
   return out;
 }
@@ -300,7 +300,7 @@ std::vector<LiveRow> LiveTap::heaviest(std::size_t most, std::size_t& streams) {
   for (auto& lane : lanes_) {
     const std::lock_guard lock(lane->mutex);
     lane->tap->settle();
-    streams += lane->tap->streams();
+    streams += lane->tap->streams_heard();
     for (auto& [source, octets] : lane->tap->heaviest(most)) {
       LiveRow row;
       row.stream = describe(*source, lost);

@@ -38,9 +38,10 @@ class LiveTap {
 
   // Everything since the beginning, or since the newest take_report().
   TapReport report();
-  // The heaviest streams of the time since the call before, at most `most`, and how many streams there are.
+  // The heaviest streams of the time since the call before, at most `most`, and how many streams there are that
+  // sent since the newest take_report().
   std::vector<LiveRow> heaviest(std::size_t most, std::size_t& streams);
-  // How many streams there are.
+  // How many streams there are, without those silent since the newest take_report().
   std::size_t streams();
   TapTotals totals();
   // Of what the next report covers.

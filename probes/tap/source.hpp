@@ -36,12 +36,16 @@ class Source {
     other_types_ += (seen.octets[1] & 0x7f) != payload_type_;
     meter_.add(seen);
   }
-  void begin_anew() {
+  // `now`: up to when was looked.
+  void begin_anew(SystemTime now) {
+    if (meter_.packets() > 0 || heard_ == SystemTime{}) heard_ = now;
     meter_ = meter_.begun_anew();
     other_types_ = 0;
     shown_octets = 0;
     receiver = {};
   }
+  // When it was begun anew last with packets since the time before.
+  SystemTime heard() const { return heard_; }
   void prefetch(std::uint16_t sequence) const {
     __builtin_prefetch(this, 1);
     meter_.prefetch(sequence);
@@ -83,6 +87,7 @@ class Source {
   CodecGuess guess_;
   int looked_at_ = 0;
   std::uint32_t last_time_ = 0;
+  SystemTime heard_{};
 };
 
 }  // namespace tallywire::tap

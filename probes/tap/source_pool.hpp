@@ -1,5 +1,5 @@
 // Where sources live: a deque of large chunks, aligned to large pages and given to the kernel as such, since ten thousand
-// meters do not fit the processor's table of small ones. Sources keep their place until the pool ends.
+// meters do not fit the processor's table of small ones. Sources keep their place until the pool ends or retain() moves them.
 #pragma once
 
 #include "probes/tap/source.hpp"
@@ -23,6 +23,18 @@ class SourcePool {
     auto* out = new (room()) Source(std::forward<Arguments>(arguments)...);
     ++count_;
     return out;
+  }
+  // Keeps those that `keep` wants, in their order, in a pool as large as they need. `moved(old, now)` tells where each one
+  // went; null: it is gone. Until then the old places hold.
+  template <class Keep, class Moved>
+  void retain(Keep&& keep, Moved&& moved) {
+    SourcePool kept;
+    for (std::size_t i = 0; i < count_; ++i) {
+      auto* old = at(i);
+      moved(old, keep(*old) ? kept.make(std::move(*old)) : nullptr);
+    }
+    std::swap(chunks_, kept.chunks_);
+    std::swap(count_, kept.count_);
   }
   std::size_t size() const { return count_; }
   Source& operator[](std::size_t index) { return *at(index); }

@@ -279,11 +279,6 @@ void Tap::settle() {
   });
 }
 
-void Tap::begin_anew() {
-  totals_ = {};
-  for (std::size_t i = 0; i < sources_.size(); ++i) sources_[i].begin_anew();
-}
-
 std::vector<std::pair<Source*, double>> Tap::heaviest(std::size_t most) {
   std::vector<std::pair<Source*, double>> out;
   for (std::size_t i = 0; i < sources_.size(); ++i) {
@@ -301,7 +296,8 @@ std::vector<std::pair<Source*, double>> Tap::heaviest(std::size_t most) {
 
 TapTotals Tap::totals() const {
   auto out = totals_;
-  out.incomplete_datagrams = fragments_.incomplete();
+  const auto incomplete = fragments_.incomplete();  // falls when one of those under way becomes whole
+  out.incomplete_datagrams = incomplete - std::min(incomplete, incomplete_told_);
   for (const auto& [flow, connection] : connections_) {
     out.encrypted_connections += connection->encrypted();
     if (!connection->is_rtsp() && !connection->has_sources()) continue;

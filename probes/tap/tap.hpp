@@ -29,6 +29,7 @@ struct TapSettings {
   std::size_t most_streams = 32768;
   std::size_t most_connections = 65536;
   std::size_t most_held_octets = 64 * 1024 * 1024;  // of packets that are not believed yet
+  std::chrono::nanoseconds forget_after = std::chrono::minutes(10);  // of silence, when meters begin anew
 };
 
 // What went by.
@@ -61,12 +62,16 @@ class Tap : private ConnectionHost {
   // What sources are asked for before they report: labels that came late, lengths of segments.
   void settle();
 
-  // Meters and totals begin anew; what the streams are stays known, those that have fallen silent are not reported.
+  // Meters and totals begin anew; what the streams are stays known, those that have fallen silent are not reported, and
+  // what was silent for longer than forget_after is forgotten: a tap held for months holds no more than one held for an
+  // hour. Pointers to streams do not outlive this.
   void begin_anew();
   // The streams that sent most since the call before, with the octets on the wire that they sent; at most `most`.
   std::vector<std::pair<Source*, double>> heaviest(std::size_t most);
   TapTotals totals() const;
   std::size_t streams() const { return sources_.size(); }
+  // Of these, those that sent something since the beginning, or since begin_anew().
+  std::size_t streams_heard() const;
   Source& stream(std::size_t index) { return sources_[index]; }
   const Source& stream(std::size_t index) const { return sources_[index]; }
 
@@ -88,6 +93,8 @@ class Tap : private ConnectionHost {
   FlowMemory& memory_of(FlowSlot& slot);
   void look_for_announcement(FlowSlot& slot, FlowMemory& memory);
   bool is_unit(const wire::Flow& flow) const;
+  void forget_silent(SystemTime now);
+  void forget_sources(SystemTime since);
 
   Source* new_source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type, std::uint32_t ssrc, RecognisedBy by) override;
   void announced(Announcement announcement) override;
@@ -110,6 +117,8 @@ class Tap : private ConnectionHost {
   wire::IpFragments fragments_;
   std::size_t held_octets_ = 0;
   std::uint64_t settled_version_ = 0;
+  std::uint64_t incomplete_told_ = 0;
+  SystemTime newest_{};  // of all frames
 };
 
 }  // namespace tallywire::tap

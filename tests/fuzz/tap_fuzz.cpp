@@ -178,6 +178,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   settings.most_streams = most_streams;
   settings.most_connections = 4;
   settings.most_held_octets = 4096;
+  settings.forget_after = std::chrono::seconds(10);
   tap::Tap tap(settings, std::make_shared<tap::Announcements>());
   Wire wire;
   SystemTime now{std::chrono::seconds(1782864000)};
