@@ -3,10 +3,13 @@
 #include "config/addresses.hpp"
 #include "config/text_file.hpp"
 
+#include <algorithm>
 #include <array>
 
 namespace tallywire::config {
 namespace {
+
+constexpr std::size_t most_name_octets = 15;  // IFNAMSIZ of if.h, with its final zero
 
 void need_address(ReadingFile& file, const std::string& pointer, const std::string& address) {
   if (!address.empty() && !is_ip_address(address))
@@ -40,6 +43,25 @@ FarEndService read_far_end(ReadingFile& file, const std::string& pointer) {
   return out;
 }
 
+HeldTapSettings read_tap(ReadingFile& file, const std::string& pointer) {
+  ObjectReader in(file, pointer);
+  HeldTapSettings out;
+  const auto faults_before = file.faults.size();
+  out.interfaces = in.words("interfaces");
+  if (out.interfaces.empty() && file.faults.size() == faults_before)
+    file.fault(in.at("interfaces"), "“interfaces” is empty", "name one, or leave out “tap”");
+  for (std::size_t i = 0; i < out.interfaces.size(); ++i) {
+    const auto& name = out.interfaces[i];
+    const auto at = in.at("interfaces") + "/" + std::to_string(i);
+    if (name.empty() || name.size() > most_name_octets)
+      file.fault(at, "“" + name + "” is no name of an interface", "1 to 15 octets; the names: ip link");
+    if (std::find(out.interfaces.begin(), out.interfaces.begin() + static_cast<std::ptrdiff_t>(i), name) != out.interfaces.begin() + static_cast<std::ptrdiff_t>(i))
+      file.fault(at, "“" + name + "” stands here twice", "name each interface once");
+  }
+  out.interval_s = static_cast<int>(in.whole("interval_s", 5, 86'400, out.interval_s));
+  return out;
+}
+
 }  // namespace
 
 LoadedSettings parse_settings(std::string_view text, const std::string& file_name) {
@@ -57,6 +79,7 @@ LoadedSettings parse_settings(std::string_view text, const std::string& file_nam
     s.loopback_tcp_port = static_cast<std::uint16_t>(in.whole("loopback_tcp_port", 0, 65535, s.loopback_tcp_port));
     in.object("open_door", [&](const std::string& at) { s.open_door = read_open_door(file, at); });
     in.object("far_end", [&](const std::string& at) { s.far_end = read_far_end(file, at); });
+    in.object("tap", [&](const std::string& at) { s.tap = read_tap(file, at); });
     constexpr std::array<const char*, 4> levels = {"debug", "info", "warn", "error"};
     s.log_level = levels[in.choice("log_level", {"debug", "info", "warn", "error"}, 1)];
   }

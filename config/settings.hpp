@@ -28,6 +28,12 @@ struct FarEndService {
   std::map<std::string, std::string> volumes;  // name -> directory that may be measured
 };
 
+// Taps that are held open as long as the service runs.
+struct HeldTapSettings {
+  std::vector<std::string> interfaces;
+  int interval_s = 60;  // of a report
+};
+
 struct Settings {
   std::vector<std::string> interfaces;
   std::string record_directory = "/var/lib/tallywire";
@@ -35,6 +41,7 @@ struct Settings {
   std::uint16_t loopback_tcp_port = 7860;
   std::optional<OpenDoor> open_door;
   std::optional<FarEndService> far_end;
+  std::optional<HeldTapSettings> tap;
   std::string log_level = "info";  // "debug", "info", "warn", "error"
 };
 

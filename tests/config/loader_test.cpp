@@ -247,6 +247,28 @@ TEST_CASE("settings: defaults, unknown keys, and a door that lacks its lock") {
   CHECK(far.settings.far_end->volumes.at("main") == "/srv");
 }
 
+TEST_CASE("settings: taps to be held, with what is wrong at its place") {
+  CHECK_FALSE(parse_settings("{}", "s.json").settings.tap);
+  const auto held = parse_settings("{\"tap\": {\"interfaces\": [\"mirror0\", \"mirror1\"], \"interval_s\": 300}}", "s.json");
+  CHECK(held.faults.empty());
+  REQUIRE(held.settings.tap.has_value());
+  CHECK(held.settings.tap->interfaces == std::vector<std::string>{"mirror0", "mirror1"});
+  CHECK(held.settings.tap->interval_s == 300);
+  CHECK(parse_settings("{\"tap\": {\"interfaces\": [\"mirror0\"]}}", "s.json").settings.tap->interval_s == 60);
+  const auto fault_of = [](const char* tap) {
+    const auto faults = parse_settings(std::string("{\"tap\": ") + tap + "}", "s.json").faults;
+    REQUIRE(faults.size() == 1);
+    return faults[0].pointer;
+  };
+  CHECK(fault_of("{}") == "/tap/interfaces");
+  CHECK(fault_of("{\"interfaces\": []}") == "/tap/interfaces");
+  CHECK(fault_of("{\"interfaces\": [7]}") == "/tap/interfaces/0");
+  CHECK(fault_of("{\"interfaces\": [\"a\", \"b\", \"a\"]}") == "/tap/interfaces/2");
+  CHECK(fault_of("{\"interfaces\": [\"a-name-of-16-oct\"]}") == "/tap/interfaces/0");  // if.h: IFNAMSIZ is 16
+  CHECK(fault_of("{\"interfaces\": [\"a\"], \"interval_s\": 1}") == "/tap/interval_s");
+  CHECK(fault_of("{\"interfaces\": [\"a\"], \"interval\": 60}") == "/tap/interval");
+}
+
 TEST_CASE("a directory, a device without end and a file that is not there are told, not read") {
   for (const auto& [path, part] : {std::pair{"/tmp", "directory"}, std::pair{"/dev/zero", "larger than 32 MiB"},
                                    std::pair{"/nowhere/site.json", "cannot be read"}}) {
