@@ -52,6 +52,8 @@ class Instruments {
   virtual boost::asio::awaitable<Measured> measure_volume(const config::Recorder& recorder,
                                                           const config::Volume& volume,
                                                           double seconds, Stop& stop) = 0;
+  // What taps that are held read of the design's streams in their newest interval.
+  virtual std::vector<Reading> tapped() { return {}; }
 };
 
 }  // namespace tallywire::round

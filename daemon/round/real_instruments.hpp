@@ -27,6 +27,9 @@ class RealInstruments : public Instruments {
   boost::asio::awaitable<Measured> measure_volume(const config::Recorder& recorder,
                                                   const config::Volume& volume, double seconds,
                                                   Stop& stop) override;
+  std::vector<Reading> tapped() override { return tapped_ ? tapped_() : std::vector<Reading>(); }
+  // Where the readings of held taps are to be had.
+  void set_tapped(std::function<std::vector<Reading>()> tapped) { tapped_ = std::move(tapped); }
   // The far end that measures volumes which are not on this machine.
   void set_far_end(std::optional<config::FarEndAt> far_end) { far_end_ = std::move(far_end); }
 
@@ -50,6 +53,7 @@ class RealInstruments : public Instruments {
   const config::Secrets& secrets_;
   boost::asio::thread_pool& blocking_;
   std::optional<config::FarEndAt> far_end_;
+  std::function<std::vector<Reading>()> tapped_;
   std::map<std::string, Login> logins_;  // by camera
   std::map<std::string, Told> told_;     // by camera
 };

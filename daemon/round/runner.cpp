@@ -198,7 +198,7 @@ void Runner::read_losses(SystemTime when) {
 
 nlohmann::json Runner::conclude(const std::string& state) {
   const auto when = now_utc();
-  const auto headroom = whole_site() ? verdict::headroom_of(design_, readings_)
+  const auto headroom = whole_site() ? verdict::headroom_of(design_, readings_, instruments_.tapped())
                                      : std::vector<verdict::HeadroomRow>();
   take(verdict::to_readings(headroom, when));
   read_losses(when);

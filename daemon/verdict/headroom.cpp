@@ -27,19 +27,58 @@ struct StreamLoads {
   double designed_bps = 0;
   int streams = 0;
   std::vector<Load> measured;
+  int tapped = 0;
+  SystemTime tapped_at{};  // the newest of them
 };
 
-std::optional<double> number_of(const std::map<std::string, const Reading*>& readings,
-                                const std::string& subject, const std::string& quantity) {
+using ByName = std::map<std::string, const Reading*>;
+
+ByName by_name(const std::vector<Reading>& readings) {
+  ByName out;
+  for (const auto& r : readings) out[r.subject + " " + r.quantity] = &r;
+  return out;
+}
+
+std::optional<double> number_of(const ByName& readings, const std::string& subject, const std::string& quantity) {
   const auto found = readings.find(subject + " " + quantity);
   if (found == readings.end()) return std::nullopt;
   return found->second->number();
+}
+
+struct MeasuredLoad {
+  Load load;
+  SystemTime when{};
+  bool tapped = false;
+};
+
+std::optional<MeasuredLoad> load_of(const ByName& readings, const std::string& subject, bool tapped) {
+  const auto wire = number_of(readings, subject, "wire_bps");
+  const auto payload = number_of(readings, subject, "payload_bps");
+  const auto peak = number_of(readings, subject, "peak_bps_100ms");
+  if (!wire || !payload || !peak || *payload <= 0) return std::nullopt;
+  // The peak is counted in payload octets: brought to the wire by the stream's own ratio.
+  return MeasuredLoad{{*wire, std::max(*wire, *peak * *wire / *payload)}, readings.at(subject + " wire_bps")->when, tapped};
+}
+
+void add(StreamLoads& loads, const MeasuredLoad& measured) {
+  loads.measured.push_back(measured.load);
+  if (!measured.tapped) return;
+  ++loads.tapped;
+  loads.tapped_at = std::max(loads.tapped_at, measured.when);
+}
+
+// "3 of 5 streams by the tap at 14:03 UTC"
+std::string by_the_tap(const StreamLoads& loads) {
+  constexpr std::size_t hour = 11, length = 5;  // of RFC 3339
+  return std::to_string(loads.tapped) + " of " + std::to_string(loads.streams) + (loads.streams == 1 ? " stream" : " streams") + " by the tap at " +
+         to_rfc3339(loads.tapped_at).substr(hour, length) + " UTC";
 }
 
 void finish(HeadroomRow& row, const StreamLoads& loads) {
   row.designed_bps = loads.designed_bps;
   row.streams = loads.streams;
   row.streams_measured = static_cast<int>(loads.measured.size());
+  row.streams_tapped = loads.tapped;
   double mean = 0;
   for (const auto& load : loads.measured) mean += load.mean_bps;
   const bool whole = row.streams_measured == row.streams;
@@ -55,6 +94,7 @@ void finish(HeadroomRow& row, const StreamLoads& loads) {
   row.busiest_bps = busiest_bps(loads.measured, row.busiest_risk_ratio);
   row.method = "sum of the metered streams on the wire; busiest 100 ms by Chernoff's bound, phases "
                "taken as independent";
+  if (loads.tapped > 0) row.method += "; " + by_the_tap(loads);
 }
 
 }  // namespace
@@ -95,10 +135,9 @@ double busiest_bps(std::span<const Load> loads, double risk_ratio) {
 
 double designed_wire_bps(double payload_bps) { return payload_bps * 1478.0 / 1400.0; }
 
-std::vector<HeadroomRow> headroom_of(const config::Design& design,
-                                     const std::vector<Reading>& readings) {
-  std::map<std::string, const Reading*> by_name;
-  for (const auto& r : readings) by_name[r.subject + " " + r.quantity] = &r;
+std::vector<HeadroomRow> headroom_of(const config::Design& design, const std::vector<Reading>& readings,
+                                     const std::vector<Reading>& tapped, Precedence which) {
+  const auto own = by_name(readings), by_tap = by_name(tapped);
   const auto links = links_of(design);
   std::vector<StreamLoads> loads(links.size());
   for (const auto& camera : design.cameras)
@@ -107,15 +146,13 @@ std::vector<HeadroomRow> headroom_of(const config::Design& design,
         const auto to = destination_of(design, stream_name(camera, head, stream));
         if (to.empty()) continue;
         const auto subject = config::subject_of(camera, head, stream);
-        const auto wire = number_of(by_name, subject, "wire_bps");
-        const auto payload = number_of(by_name, subject, "payload_bps");
-        const auto peak = number_of(by_name, subject, "peak_bps_100ms");
+        auto measured = load_of(own, subject, false);
+        const auto seen = load_of(by_tap, subject, true);
+        if (seen && (!measured || (which == Precedence::newest && seen->when > measured->when))) measured = seen;
         for (const auto i : route(links, camera.switch_id, to)) {
           loads[i].designed_bps += designed_wire_bps(static_cast<double>(stream.bit_rate_bps));
           ++loads[i].streams;
-          // The peak is counted in payload octets: brought to the wire by the stream's own ratio.
-          if (wire && payload && peak && *payload > 0)
-            loads[i].measured.push_back({*wire, std::max(*wire, *peak * *wire / *payload)});
+          if (measured) add(loads[i], *measured);
         }
       }
   std::vector<HeadroomRow> rows;
@@ -159,6 +196,7 @@ void to_json(nlohmann::json& out, const HeadroomRow& row) {
          {"busiest_risk_ratio", row.busiest_risk_ratio},
          {"streams", row.streams},
          {"streams_measured", row.streams_measured},
+         {"streams_tapped", row.streams_tapped},
          {"method", row.method},
          {"unread", nullptr}};
   if (row.measured_bps) out["measured_bps"] = *row.measured_bps;

@@ -35,7 +35,8 @@ struct HeadroomRow {
   std::optional<double> busiest_bps;
   double busiest_risk_ratio = 0;
   int streams = 0;           // that cross it by design
-  int streams_measured = 0;  // of these, read in this round
+  int streams_measured = 0;  // of these, read in this round or by a tap
+  int streams_tapped = 0;    // of those measured, by a tap
   std::string method;
   std::string unread;        // why measured or busiest is not there
 };
@@ -44,8 +45,11 @@ struct HeadroomRow {
 // Ethernet header, FCS, preamble and gap (RFC 5180 App. A; 1478 octets for 1400).
 double designed_wire_bps(double payload_bps);
 
-std::vector<HeadroomRow> headroom_of(const config::Design& design,
-                                     const std::vector<Reading>& readings);
+// What taps read stands in for streams that `readings` lack; where both have one, `which` decides. The row's method tells
+// how many streams a tap measured, and when.
+enum class Precedence { readings, newest };
+std::vector<HeadroomRow> headroom_of(const config::Design& design, const std::vector<Reading>& readings,
+                                     const std::vector<Reading>& tapped = {}, Precedence which = Precedence::readings);
 
 // Readings "measured_bps" and "busiest_bps" of each row, so that they are judged like any other.
 std::vector<Reading> to_readings(const std::vector<HeadroomRow>& rows, SystemTime when);

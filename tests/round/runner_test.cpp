@@ -46,6 +46,8 @@ class Scripted : public Instruments {
   std::function<void()> when_metering;
   std::string stream_fault;
   bool throws = false;
+  std::vector<Reading> by_tap;
+  std::vector<Reading> tapped() override { return by_tap; }
 
   asio::awaitable<Measured> ask_camera(const config::Camera& camera, Stop&) override {
     Measured out;
@@ -239,4 +241,22 @@ TEST_CASE("a unit nobody saw is missed in presence and told as never arrived") {
 
 TEST_CASE("cameras the design does not know are named before a round begins") {
   CHECK(unknown_cameras(site(), {"prove", {"gate", "nobody"}}) == std::vector<std::string>{"nobody"});
+}
+
+TEST_CASE("a round that could not open the streams has its headroom by the tap that is held, and its verdicts do not") {
+  Run run;
+  run.keeper.arrive_all();
+  run.instruments.stream_fault = "the unit takes no second session";
+  for (const char* camera : {"gate", "yard"})
+    for (const auto& [quantity, value] : {std::pair{"payload_bps", 4e6}, std::pair{"wire_bps", 4.5e6}, std::pair{"peak_bps_100ms", 6e6}})
+      run.instruments.by_tap.push_back(read_number(std::string("camera/") + camera + "/head/1/stream/main", quantity, value, "", now_utc()));
+  const auto round = run.round();
+  const auto& row = round.at("headroom").at(0);
+  CHECK(row.at("measured_bps") == 9e6);
+  CHECK(row.at("streams_tapped") == 2);
+  CHECK(row.at("method").get<std::string>().find("2 of 2 streams by the tap at") != std::string::npos);
+  for (const auto& verdict : round.at("verdicts"))
+    if (verdict.at("quantity") == "payload_bps") CHECK(verdict.at("verdict") == "unread");
+  run.instruments.by_tap.clear();
+  CHECK(run.round().at("headroom").at(0).at("measured_bps").is_null());
 }

@@ -117,6 +117,43 @@ TEST_CASE("an uplink with a stream that could not be metered is unread, not unde
   CHECK(judged[2].unread == "1 of 2 streams that cross it could not be metered");
 }
 
+TEST_CASE("what a tap saw stands in for a stream that the round did not read, and is told") {
+  auto readings = all_metered();
+  readings.resize(6);  // head 2 of the far unit is missing
+  const std::string near = "camera/near/head/1/stream/main", missing = "camera/far/head/2/stream/main";
+  std::vector<Reading> tapped = metered(missing);
+  for (auto& r : tapped) r.when = from_rfc3339("2026-11-25T14:03:20.000Z");
+  tapped.push_back(read_number(near, "wire_bps", 9e6, "", tapped[0].when));
+  tapped.push_back(read_number(near, "payload_bps", 8.6e6, "", tapped[0].when));
+  tapped.push_back(read_number(near, "peak_bps_100ms", 12e6, "", tapped[0].when));
+  // In a round, what the round itself read counts.
+  auto rows = headroom_of(two_switches(), readings, tapped);
+  CHECK(*rows[0].measured_bps == Approx(12.6e6));
+  CHECK(rows[0].streams_tapped == 1);
+  CHECK(rows[0].method.find("1 of 3 streams by the tap at 14:03 UTC") != std::string::npos);
+  CHECK(rows[1].streams_measured == 2);
+  CHECK(rows[1].unread.empty());
+  // Between rounds, the newer of both.
+  rows = headroom_of(two_switches(), readings, tapped, Precedence::newest);
+  CHECK(*rows[0].measured_bps == Approx(4.2e6 + 4.2e6 + 9e6));
+  CHECK(rows[0].streams_tapped == 2);
+  for (auto& r : readings) r.when = from_rfc3339("2026-11-25T15:00:00.000Z");
+  rows = headroom_of(two_switches(), readings, tapped, Precedence::newest);
+  CHECK(*rows[0].measured_bps == Approx(12.6e6));
+  CHECK(rows[0].streams_tapped == 1);
+}
+
+TEST_CASE("a stream of which a tap could read only a part is not measured") {
+  auto readings = all_metered();
+  readings.resize(6);
+  auto tapped = metered("camera/far/head/2/stream/main");
+  tapped[2] = unread(tapped[2].subject, tapped[2].quantity, "shorter than a window", tapped[2].when);
+  const auto rows = headroom_of(two_switches(), readings, tapped);
+  CHECK(rows[1].streams_measured == 1);
+  CHECK(rows[1].streams_tapped == 0);
+  CHECK(rows[1].method.find("tap") == std::string::npos);
+}
+
 TEST_CASE("some of the streams are enough to prove that an uplink is too small") {
   auto design = two_switches();
   design.switches[1].uplinks[0].speed_bps = 5'000'000;
