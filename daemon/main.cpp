@@ -56,6 +56,8 @@ std::optional<Loaded> load(const Arguments& arguments) {
     out.design = std::move(design.design);
   } else if (!out.settings.far_end) {
     tell("nothing to do: give --design, or “far_end” in the settings");
+  } else if (out.settings.tap) {
+    tell("“tap” in the settings needs --design: without it nothing says what its streams are for");
   }
   auto secrets = config::load_secrets(arguments.secrets);
   for (const auto& fault : secrets.faults) tell(fault);
@@ -122,7 +124,7 @@ class SiteParts {
   SiteParts(asio::io_context& context, asio::thread_pool& blocking, const Loaded& loaded)
       : record_(opened(loaded.settings.record_directory)),
         feed_(context, *record_, writing_),
-        service_({context, *loaded.design, loaded.secrets, *record_, feed_, blocking, writing_}, loaded.settings.interfaces),
+        service_({context, *loaded.design, loaded.secrets, *record_, feed_, blocking, writing_}, loaded.settings.interfaces, loaded.settings.tap),
         routes_(service_, *record_, feed_, board::files(), reading_),
         server_(context, routes_, *record_, feed_, reading_, server_settings(loaded)) {
     take(server_.start());

@@ -74,7 +74,7 @@ struct SiteService::Ask {
   std::chrono::steady_clock::time_point looked_after = std::chrono::steady_clock::now();
 };
 
-SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interfaces)
+SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interfaces, std::optional<config::HeldTapSettings> tap)
     : parts_(parts),
       interfaces_(interfaces),
       started_(now_utc()),
@@ -92,6 +92,7 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
           }),
       tasks_(parts.context.get_executor()) {
   instruments_.set_far_end(parts.design.far_end);
+  if (tap) hold_taps(*tap);
 }
 
 SiteService::~SiteService() = default;
@@ -101,11 +102,14 @@ Outcome<void> SiteService::start() {
   if (!saved) return saved.error();
   if (*saved) roll_.restore(**saved, now_utc());
   parts_.feed.on_failure([this](const Fault& fault) { write_failed("an event", fault); });
-  return watch_.start();
+  auto listening = watch_.start();
+  if (listening && taps_) taps_->start();
+  return listening;
 }
 
 void SiteService::stop() {
   watch_.stop();
+  if (taps_) taps_->stop();
   cancel_round();
   for (auto& [id, ask] : asked_) ask->stop.request();
 }
@@ -179,6 +183,7 @@ nlohmann::json SiteService::describe() {
           {"design_sha256", parts_.design.sha256},
           {"round_running", running_ && running_->id ? nlohmann::json(running_->id) : nlohmann::json()},
           {"interfaces", interfaces_},
+          {"taps", taps_json()},
           {"next_night", parts_.design.nightly_at ? nlohmann::json(*parts_.design.nightly_at)
                                                   : nlohmann::json()},
           {"record_fault", record_fault_.empty() ? nlohmann::json() : nlohmann::json(record_fault_)}};

@@ -4,10 +4,12 @@
 
 #include "config/design.hpp"
 #include "config/secrets.hpp"
+#include "config/settings.hpp"
 #include "daemon/api/event_feed.hpp"
 #include "daemon/api/service.hpp"
 #include "daemon/record/record.hpp"
 #include "daemon/round/asks.hpp"
+#include "daemon/round/held_taps.hpp"
 #include "daemon/round/real_instruments.hpp"
 #include "daemon/round/runner.hpp"
 #include "daemon/round/watch.hpp"
@@ -36,14 +38,14 @@ struct SiteServiceParts {
 
 class SiteService : public api::Service, public round::RollKeeper {
  public:
-  SiteService(SiteServiceParts parts, std::vector<std::string> interfaces);
+  SiteService(SiteServiceParts parts, std::vector<std::string> interfaces, std::optional<config::HeldTapSettings> tap);
   ~SiteService() override;
 
   // Restores the roll and begins to listen. A Fault when no interface can be opened.
   Outcome<void> start();
-  // Ends rounds and asks cleanly; `finished` tells when nothing runs any more.
+  // Ends rounds, asks and taps cleanly; `finished` tells when nothing runs any more.
   void stop();
-  bool finished() const { return !running_ && busy_asks() == 0; }
+  bool finished() const { return !running_ && busy_asks() == 0 && (!taps_ || taps_->finished()); }
 
   nlohmann::json describe() override;
   nlohmann::json site() override;
@@ -54,6 +56,10 @@ class SiteService : public api::Service, public round::RollKeeper {
   Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) override;
   std::optional<nlohmann::json> ask(std::int64_t id) override;
   bool cancel_ask(std::int64_t id) override;
+  Outcome<std::string> tap(const std::string& interface) override;
+  boost::asio::awaitable<Outcome<nlohmann::json>> tap_live(std::string interface) override;
+  nlohmann::json tapped() override;
+  nlohmann::json headroom(const std::vector<Reading>& of_round) override;
   std::optional<nlohmann::json> running_round() override;
 
  private:
@@ -66,6 +72,8 @@ class SiteService : public api::Service, public round::RollKeeper {
   void judged(const std::string& camera, bool wanting, const std::string& reason) override;
 
   void tell(const round::Changes& changes);
+  void hold_taps(const config::HeldTapSettings& settings);
+  nlohmann::json taps_json() const;
   void save_roll();
   void write(std::string what, std::function<Outcome<void>()> action);
   void write_failed(const std::string& what, const Fault& fault);
@@ -83,6 +91,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   round::Asks asks_;
   round::Watch watch_;
   round::TaskGroup tasks_;
+  std::optional<round::HeldTaps> taps_;  // none: the settings hold none
   std::shared_ptr<RunningRound> running_;  // its id is 0 until the record has given one
   std::map<std::int64_t, std::shared_ptr<Ask>> asked_;
   std::int64_t next_ask_ = 1;

@@ -82,6 +82,8 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   else if (path == "/api/rounds") out = co_await rounds(std::move(request));
   else if (auto id = under("/api/rounds/"); !id.empty()) out = co_await one_round(std::move(request), std::move(id));
   else if (get && path == "/api/headroom") out = co_await headroom();
+  else if (get && path == "/api/tap") out = tap(request);
+  else if (get && path == "/api/tap/live") out = co_await tap_live(std::move(request));
   else if (path == "/api/asks") out = co_await asks(std::move(request), "");
   else if (auto ask = under("/api/asks/"); !ask.empty()) out = co_await asks(std::move(request), std::move(ask));
   else if (path == "/api/witnesses") out = co_await witnesses(std::move(request));
@@ -156,22 +158,54 @@ asio::awaitable<Reply> Routes::accept(Request request, std::int64_t id) {
   co_return reply(200, {{"round", id}, {"accepted", {{"by", text(body, "by")}}}});
 }
 
+// The rows of the newest whole round; where taps are held, with what they read since.
 asio::awaitable<Reply> Routes::headroom() {
-  std::function<Outcome<std::optional<json>>()> read = [this]() -> Outcome<std::optional<json>> {
+  struct Found {
+    json round, uplinks = json::array();
+    std::vector<Reading> readings;
+  };
+  const auto taps = service_.tapped();
+  std::function<Outcome<Found>()> read = [this, with_readings = !taps.empty()]() -> Outcome<Found> {
+    Found out;
     auto heads = record_.rounds(20);
     if (!heads) return heads.error();
     for (const auto& head : *heads) {
       if (head.state != "complete") continue;
       auto document = record_.round_document(head.id);
       if (!document) return document.error();
-      if (*document && !(**document).at("headroom").empty()) return document;
+      if (!*document || (**document).at("headroom").empty()) continue;
+      out.round = head.id;
+      out.uplinks = (**document).at("headroom");
+      if (!with_readings) return out;
+      auto readings = record_.readings_of(head.id);
+      if (!readings) return readings.error();
+      out.readings = std::move(*readings);
+      return out;
     }
-    return std::optional<json>();
+    return out;
   };
-  auto found = co_await offload<Outcome<std::optional<json>>>(reading_, std::move(read));
+  auto found = co_await offload<Outcome<Found>>(reading_, std::move(read));
   if (!found) co_return error_reply(503, found.error());
-  if (!found->has_value()) co_return reply(200, {{"round", nullptr}, {"uplinks", json::array()}});
-  co_return reply(200, {{"round", (**found).at("round")}, {"uplinks", (**found).at("headroom")}});
+  if (!taps.empty()) found->uplinks = service_.headroom(found->readings);
+  co_return reply(200, {{"round", found->round}, {"uplinks", found->uplinks}, {"taps", taps}});
+}
+
+namespace {
+
+// What is not held is not here; what has nothing to tell yet is asked again.
+Reply tap_fault(const Fault& fault) { return error_reply(fault.kind == FaultKind::bad_request ? 404 : 503, fault); }
+
+}  // namespace
+
+Reply Routes::tap(const Request& request) {
+  auto answer = service_.tap(request.parameter("interface"));
+  if (!answer) return tap_fault(answer.error());
+  return {200, "application/json", std::move(*answer), false, 0};
+}
+
+asio::awaitable<Reply> Routes::tap_live(Request request) {
+  auto table = co_await service_.tap_live(request.parameter("interface"));
+  co_return table ? reply(200, *table) : tap_fault(table.error());
 }
 
 asio::awaitable<Reply> Routes::asks(Request request, std::string id) {

@@ -3,6 +3,7 @@
 #pragma once
 
 #include "probes/fault.hpp"
+#include "probes/reading.hpp"
 
 #include <boost/asio/awaitable.hpp>
 #include <nlohmann/json.hpp>
@@ -28,6 +29,13 @@ class Service {
   virtual Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) = 0;
   virtual std::optional<nlohmann::json> ask(std::int64_t id) = 0;
   virtual bool cancel_ask(std::int64_t id) = 0;
+  // Of a tap that is held, docs/api.md. A Fault of kind bad_request: no such tap; of another: nothing to tell yet.
+  virtual Outcome<std::string> tap(const std::string& interface) = 0;
+  virtual boost::asio::awaitable<Outcome<nlohmann::json>> tap_live(std::string interface) = 0;
+  // Which taps have read streams of the design; empty when none has.
+  virtual nlohmann::json tapped() = 0;
+  // The headroom rows as these readings of a round and the newest ones of the taps give them.
+  virtual nlohmann::json headroom(const std::vector<Reading>& of_round) = 0;
 };
 
 }  // namespace tallywire::api
