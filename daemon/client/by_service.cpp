@@ -37,6 +37,8 @@ class ByService {
       code = co_await headroom();
     else if (command_.name == "accept")
       code = co_await accept();
+    else if (command_.name == "tap" && command_.follow)
+      code = co_await follow_tap();
     else
       code = co_await ask();
     co_return code;
@@ -169,6 +171,19 @@ class ByService {
       co_return exit_met;
     }
     co_return fail(command_, {FaultKind::bad_request, "there is no complete round of the whole site", "", "run `tallywire round` first"});
+  }
+
+  // Of a tap that the service holds: the table of each second.
+  asio::awaitable<int> follow_tap() {
+    const std::string target = "/api/tap/live?interface=" + command_.interfaces.front();
+    const auto end = std::chrono::steady_clock::now() + std::chrono::duration<double>(command_.seconds > 0 ? command_.seconds : 1e9);
+    while (!stop_.requested() && std::chrono::steady_clock::now() < end) {
+      auto table = co_await call("GET", target);
+      if (!table) co_return fail(command_, table.error());
+      print_tap_table(command_, *table);
+      for (int i = 0; i < 10 && !stop_.requested() && std::chrono::steady_clock::now() < end; ++i) co_await pause_for(100ms);
+    }
+    co_return exit_met;
   }
 
   asio::awaitable<int> ask() {

@@ -89,7 +89,7 @@ void add_tap(CLI::App& app, Command& c) {
   auto* interface = tap->add_option("--interface", c.interfaces, "the interface that the mirror port is plugged into")->expected(1);
   interface->excludes(file);
   tap->add_option("--seconds", c.seconds, "with --interface: how long to meter (10; with --follow until Ctrl-C)")->check(CLI::Range(0.1, 86400.0));
-  tap->add_flag("--follow", c.follow, "show a table every second, heaviest first");
+  tap->add_flag("--follow", c.follow, "show a table every second, heaviest first; by the service, of a tap that it holds");
   tap->add_option("--threads", c.threads, "with --interface: capture threads (one less than there are cores)")->check(CLI::Range(1, 16));
   tap->add_option("--design", c.design, "the design file: which stream is which, and what it promises");
   add_where(*tap, c);
@@ -127,10 +127,6 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   }
   if (c.name == "tap" && c.file.empty() && !c.alone && !c.design.empty()) {
     std::fputs("tap: the service holds streams against its own design; leave out --design, or do the work here with --alone\n", stderr);
-    return 2;
-  }
-  if (c.name == "tap" && c.file.empty() && !c.alone && c.follow) {
-    std::fputs("tap: --follow needs --alone: the service answers when the time is over\n", stderr);
     return 2;
   }
   if (c.name == "tap" && c.file.empty()) {

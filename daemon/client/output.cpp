@@ -1,6 +1,9 @@
 #include "daemon/client/output.hpp"
 
 #include "daemon/client/render.hpp"
+#include "probes/reading.hpp"
+
+#include <unistd.h>
 
 #include <cstdio>
 
@@ -21,6 +24,14 @@ int fail(const Command& command, const Fault& fault) {
   std::fprintf(stderr, "tallywire: %s\n", fault.sentence().c_str());
   if (command.json) print_json(error_json(fault));
   return fault.kind == FaultKind::bad_request ? exit_wrong : exit_unread;
+}
+
+void print_tap_table(const Command& command, const json& table) {
+  if (command.json)
+    std::puts(json_line({{"event", "tap"}, {"data", table}}).c_str());
+  else
+    std::fputs(((isatty(STDOUT_FILENO) == 1 ? "\033[H\033[J" : "") + render_tap_table(table)).c_str(), stdout);
+  std::fflush(stdout);
 }
 
 void print_answer(const Command& command, const json& answer) {

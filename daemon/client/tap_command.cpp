@@ -9,8 +9,6 @@
 #include "probes/tap/capture_run.hpp"
 #include "probes/tap/live_tap.hpp"
 
-#include <unistd.h>
-
 #include <atomic>
 #include <chrono>
 #include <csignal>
@@ -39,7 +37,7 @@ void listen_for_stop() {
 
 class TapCommand {
  public:
-  explicit TapCommand(const Command& command) : command_(command), line_(command.json), terminal_(isatty(STDOUT_FILENO) == 1) {}
+  explicit TapCommand(const Command& command) : command_(command), line_(command.json) {}
 
   int run() {
     if (!command_.design.empty()) {
@@ -136,7 +134,6 @@ class TapCommand {
     return "the capture itself lost " + std::to_string(lost.by_kernel + lost.by_interface) + " frames";
   }
 
-  // The table as it stands: written over on a terminal, one below the other elsewhere, one object a line as JSON.
   void follow(const std::vector<tap::LiveRow>& rows, std::size_t streams, const std::string& note) {
     json table = {{"at", to_rfc3339(now_utc())}, {"streams_in_all", streams}, {"note", note}, {"streams", json::array()}};
     for (const auto& row : rows) {
@@ -144,20 +141,14 @@ class TapCommand {
       stream["wire_bps_now"] = row.wire_bps;
       table["streams"].push_back(std::move(stream));
     }
-    if (command_.json) {
-      std::puts(json_line({{"event", "tap"}, {"data", table}}).c_str());
-    } else {
-      line_.clear();
-      std::fputs(((terminal_ ? "\033[H\033[J" : "") + render_tap_table(table)).c_str(), stdout);
-    }
-    std::fflush(stdout);
+    line_.clear();
+    print_tap_table(command_, table);
   }
 
   static constexpr std::size_t most_rows = 40;
   static constexpr double default_seconds = 10;
   const Command& command_;
   ProgressLine line_;
-  bool terminal_;
   std::optional<config::Design> design_;
   tap::TapSettings settings_;
 };
