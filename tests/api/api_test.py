@@ -22,10 +22,10 @@ TOKEN = "a-token-of-thirty-two-characters"
 class Service:
     """One tallywired in a namespace of its own, with its files in a folder of its own."""
 
-    def __init__(self, ns, folder, settings=None, record=None, socket_path=None):
+    def __init__(self, ns, folder, settings=None, record=None, socket_path=None, design=None):
         self.folder = pathlib.Path(folder)
         self.socket = pathlib.Path(socket_path or self.folder / "tallywired.sock")
-        design = pathlib.Path(__file__).resolve().parents[2] / "config" / "sites" / "tram-depot.json"
+        design = design or pathlib.Path(__file__).resolve().parents[2] / "config" / "sites" / "tram-depot.json"
         secrets = self.folder / "secrets.json"
         if not secrets.exists():
             secrets.touch(0o600)
@@ -127,7 +127,7 @@ class Doors(unittest.TestCase):
             answer, said = post(path, body).rsplit("\n", 1)
             self.assertEqual(int(said), status, (path, body))
             self.assertTrue(json.loads(answer)["error"]["what"])
-        for path in ("/api/nothing", "/api/rounds/%ff", "/api/rounds/1e3", "/api/asks/77", "/../etc/passwd", "/board/%2e%2e/x"):
+        for path in ("/api/nothing", "/api/rounds/%ff", "/api/rounds/1e3", "/api/asks/77", "/api/tap", "/api/tap/live", "/../etc/passwd", "/board/%2e%2e/x"):
             self.assertEqual(self.service.by_socket(path, "-o", "/dev/null", "-w", "%{http_code}").stdout, "404", path)
 
     def test_a_page_from_elsewhere_may_change_nothing(self):
