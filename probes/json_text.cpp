@@ -4,32 +4,41 @@
 
 #include <nlohmann/json.hpp>
 
-#ifdef __SSE2__
-#define RAPIDJSON_SSE2  // strings are looked through 16 octets at a time
-#endif
 #include <rapidjson/prettywriter.h>
 #include <rapidjson/stringbuffer.h>
 
+#include <algorithm>
 #include <cmath>
+#include <cstring>
 
 namespace tallywire {
 namespace {
 
 constexpr unsigned indent = 2;
 
-auto length_of(std::string_view text) { return static_cast<rapidjson::SizeType>(text.size()); }
-
-bool is_ascii(std::string_view text) {
-  unsigned char all = 0;
-  for (const char c : text) all |= static_cast<unsigned char>(c);
-  return all < 0x80;
+// Printable ASCII that JSON writes as it is.
+bool is_plain(std::string_view text) {
+  return std::all_of(text.begin(), text.end(), [](char c) { return c >= ' ' && c <= '~' && c != '"' && c != '\\'; });
 }
+
+// RapidJSON looks at strings letter by letter and makes room for each; most of ours are plain and go in one piece.
+class PlainWriter : public rapidjson::PrettyWriter<rapidjson::StringBuffer> {
+ public:
+  using PrettyWriter::PrettyWriter;
+  void plain(std::string_view text) {
+    PrettyPrefix(rapidjson::kStringType);
+    char* at = os_->Push(text.size() + 2);
+    *at = '"';
+    std::memcpy(at + 1, text.data(), text.size());
+    at[text.size() + 1] = '"';
+  }
+};
 
 }  // namespace
 
 struct JsonText::Writer {
   rapidjson::StringBuffer buffer;
-  rapidjson::PrettyWriter<rapidjson::StringBuffer> to{buffer};
+  PlainWriter to{buffer};
 };
 
 JsonText::JsonText() : writer_(std::make_unique<Writer>()) {
@@ -43,7 +52,7 @@ void JsonText::begin_object() { writer_->to.StartObject(); }
 void JsonText::end_object() { writer_->to.EndObject(); }
 void JsonText::begin_array() { writer_->to.StartArray(); }
 void JsonText::end_array() { writer_->to.EndArray(); }
-void JsonText::key(std::string_view name) { writer_->to.Key(name.data(), length_of(name)); }
+void JsonText::key(std::string_view name) { writer_->to.plain(name); }
 void JsonText::null() { writer_->to.Null(); }
 void JsonText::value(bool truth) { writer_->to.Bool(truth); }
 void JsonText::integer(std::int64_t number) { writer_->to.Int64(number); }
@@ -57,11 +66,8 @@ void JsonText::value(double number) {
 }
 
 void JsonText::value(std::string_view text) {
-  if (is_ascii(text)) {
-    writer_->to.String(text.data(), length_of(text));
-    return;
-  }
-  // Rare, and then cleaned by the very code that all other answers are.
+  if (is_plain(text)) return writer_->to.plain(text);
+  // Rare, and then written and cleaned by the very code that all other answers are.
   const auto clean = json_line(nlohmann::json(text));
   writer_->to.RawValue(clean.data(), clean.size(), rapidjson::kStringType);
 }

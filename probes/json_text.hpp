@@ -24,7 +24,7 @@ class JsonText {
   void end_object();
   void begin_array();
   void end_array();
-  // A field's name is our own: it is UTF-8. Its value comes next.
+  // A field's name is our own: printable ASCII without quotes. Its value comes next.
   void key(std::string_view name);
 
   void null();
@@ -48,6 +48,10 @@ class JsonText {
   void field(std::string_view name, const auto& told) {
     key(name);
     value(told);
+  }
+  // One for each entry of a map from names.
+  void fields(const std::ranges::range auto& map) {
+    for (const auto& [name, told] : map) field(name, told);
   }
 
   // What has been written, until the next change.

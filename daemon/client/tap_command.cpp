@@ -62,16 +62,24 @@ class TapCommand {
     return answer.exit_code;
   }
 
-  // One object, but put together a stream at a time: there may be ten thousand.
+  // One object, but put together and written a piece at a time: there may be ten thousand streams.
   static int print_streamwise(const tap::TapReport& report, const round::TapAnswer& head) {
-    const auto dump = [](const json& part) { return part.dump(2, ' ', false, json::error_handler_t::replace); };
-    auto text = dump(head.answer);
+    constexpr std::size_t most_held_octets = 1 << 20;
+    auto text = head.answer.dump(2, ' ', false, json::error_handler_t::replace);
     text.resize(text.rfind('}'));
     while (text.back() == '\n' || text.back() == ' ') text.pop_back();
-    std::fputs((text + ",\n  \"streams\": [").c_str(), stdout);
-    for (std::size_t i = 0; i < report.streams.size(); ++i)
-      std::fputs(((i > 0 ? ",\n" : "\n") + dump(round::stream_of(report.streams[i], head.matches[i]))).c_str(), stdout);
-    std::fputs("\n  ]\n}\n", stdout);
+    text += ",\n  \"streams\": [";
+    JsonText stream;
+    for (std::size_t i = 0; i < report.streams.size(); ++i) {
+      stream.clear();
+      round::write_stream(stream, report.streams[i], head.matches[i]);
+      text.append(i > 0 ? ",\n" : "\n").append(stream.text());
+      if (text.size() < most_held_octets) continue;
+      std::fwrite(text.data(), 1, text.size(), stdout);
+      text.clear();
+    }
+    text += "\n  ]\n}\n";
+    std::fwrite(text.data(), 1, text.size(), stdout);
     return head.exit_code;
   }
 

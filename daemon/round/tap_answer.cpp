@@ -141,13 +141,18 @@ std::vector<verdict::Verdict> verdicts_of(const config::Design& design, const ta
 
 }  // namespace
 
-nlohmann::json stream_of(const tap::TappedStream& stream, const TapMatch& match) {
-  nlohmann::json out = stream;
-  const auto text = [](const std::string& value) { return value.empty() ? nlohmann::json(nullptr) : nlohmann::json(value); };
-  out["camera"] = text(match.camera);
-  out["subject"] = text(match.subject);
-  if (match.subject.empty()) out["unread"]["subject"] = match.reason;
-  return out;
+void write_stream(JsonText& out, const tap::TappedStream& stream, const TapMatch& match) {
+  const auto known = [](const std::string& value) { return value.empty() ? std::nullopt : std::optional<std::string_view>(value); };
+  out.begin_object();
+  tap::write_fields(out, stream);
+  out.field("camera", known(match.camera));
+  out.field("subject", known(match.subject));
+  out.key("unread");
+  out.begin_object();
+  tap::write_unread(out, stream);
+  if (match.subject.empty()) out.field("subject", match.reason);
+  out.end_object();
+  out.end_object();
 }
 
 TapAnswer head_of(const tap::TapReport& report, const config::Design* design, SystemTime when) {
@@ -173,7 +178,12 @@ TapAnswer head_of(const tap::TapReport& report, const config::Design* design, Sy
 TapAnswer answer_of(const tap::TapReport& report, const config::Design* design, SystemTime when) {
   auto out = head_of(report, design, when);
   auto& streams = out.answer["streams"] = nlohmann::json::array();
-  for (std::size_t i = 0; i < report.streams.size(); ++i) streams.push_back(stream_of(report.streams[i], out.matches[i]));
+  JsonText text;
+  for (std::size_t i = 0; i < report.streams.size(); ++i) {
+    text.clear();
+    write_stream(text, report.streams[i], out.matches[i]);
+    streams.push_back(nlohmann::json::parse(text.text()));
+  }
   return out;
 }
 

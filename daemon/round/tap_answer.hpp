@@ -4,6 +4,7 @@
 
 #include "config/design.hpp"
 #include "daemon/verdict/verdict.hpp"
+#include "probes/json_text.hpp"
 #include "probes/tap/tap_report.hpp"
 
 #include <nlohmann/json.hpp>
@@ -39,6 +40,6 @@ struct TapAnswer {
 TapAnswer answer_of(const tap::TapReport& report, const config::Design* design, SystemTime when);
 // The same in two parts, for answers of ten thousand streams: the head, and then one stream after another.
 TapAnswer head_of(const tap::TapReport& report, const config::Design* design, SystemTime when);
-nlohmann::json stream_of(const tap::TappedStream& stream, const TapMatch& match);
+void write_stream(JsonText& out, const tap::TappedStream& stream, const TapMatch& match);
 
 }  // namespace tallywire::round

@@ -1,7 +1,9 @@
 #include "probes/stream/clock_envelope.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <span>
 #include <vector>
 
 namespace tallywire::stream {
@@ -55,21 +57,26 @@ double ClockEnvelope::span_s() const {
 }
 
 std::optional<ClockEstimate> ClockEnvelope::estimate(double resolution_ns) const {
-  std::vector<Point> points;
-  for (const auto& point : points_)
-    if (point.index >= 0) points.push_back(point);
+  std::array<Point, bins> kept;
+  const auto kept_end = std::copy_if(points_.begin(), points_.end(), kept.begin(), [](const Point& p) { return p.index >= 0; });
+  const std::span points(kept.begin(), kept_end);
   if (points.size() < least_points) return std::nullopt;
   const auto run = [](const Point& a, const Point& b) { return static_cast<double>(b.at_ns - a.at_ns); };
   std::vector<double> slopes;
+  slopes.reserve(points.size() * (points.size() - 1) / 2);
   for (std::size_t i = 0; i < points.size(); ++i)
     for (std::size_t j = i + 1; j < points.size(); ++j)
       if (run(points[i], points[j]) > 0)
         slopes.push_back(static_cast<double>(points[j].delay_ns - points[i].delay_ns) / run(points[i], points[j]));
   if (slopes.size() < least_points) return std::nullopt;
-  std::sort(slopes.begin(), slopes.end());
-  const std::size_t middle = slopes.size() / 2, rank = std::min(middle, interval_rank(points.size()));
-  const double slope = slopes[middle];
-  const double upper = slopes[std::min(slopes.size() - 1, middle + rank)], lower = slopes[middle - rank];
+  const auto middle = static_cast<std::ptrdiff_t>(slopes.size() / 2), last_slope = static_cast<std::ptrdiff_t>(slopes.size() - 1);
+  const auto rank = std::min(middle, static_cast<std::ptrdiff_t>(interval_rank(points.size())));
+  // Three of the slopes in order are enough: the middle one parts the others.
+  const auto begin = slopes.begin(), at = begin + middle, above = begin + std::min(last_slope, middle + rank), below = at - rank;
+  std::nth_element(begin, at, slopes.end());
+  if (above > at) std::nth_element(at + 1, above, slopes.end());
+  if (below < at) std::nth_element(begin, below, at);
+  const double slope = *at, upper = *above, lower = *below;
   const double half = std::max(upper - slope, slope - lower);
 
   ClockEstimate out;

@@ -2,7 +2,7 @@
 #include "probes/stream/meter.hpp"
 
 #include <algorithm>
-#include <cstdio>
+#include <charconv>
 
 namespace tallywire::stream {
 namespace {
@@ -15,8 +15,8 @@ const char* const jpeg_too_large =
 
 std::string plain(double value) {
   char text[32];
-  std::snprintf(text, sizeof text, "%.1f", value);
-  return text;
+  const auto end = std::to_chars(text, text + sizeof text, value, std::chars_format::fixed, 1).ptr;
+  return {text, end};
 }
 
 const char* name_of(Wrapping::Transport transport) {
@@ -119,13 +119,16 @@ double Meter::seconds_of(std::int64_t ticks, const Clock& clock) const {
 }
 
 void Meter::report_windows(StreamReport& out) const {
+  constexpr std::size_t few_classes = 8;
+  out.peak_bps.reserve(3);
   for (const int window : {10, 100, 1000}) out.peak_bps[window] = windows_.peak_bps(window);
-  for (std::size_t w = 0; w < RateWindows::windows_ms.size(); ++w) {
-    WindowCounts counts{RateWindows::windows_ms[w], {}};
-    const auto& classes = windows_.histogram(w).counts();
-    for (std::size_t i = 0; i < classes.size(); ++i)
-      if (classes[i] > 0) counts.counts.emplace_back(RateHistogram::edge_of(i), classes[i]);
-    out.windows.push_back(std::move(counts));
+  out.windows.resize(RateWindows::windows_ms.size());
+  for (std::size_t w = 0; w < out.windows.size(); ++w) {
+    auto& [window_ms, counts] = out.windows[w];
+    window_ms = RateWindows::windows_ms[w];
+    const auto& histogram = windows_.histogram(w);
+    counts.reserve(few_classes);
+    histogram.each_used([&](double edge, std::uint32_t count) { counts.emplace_back(edge, count); });
   }
 }
 
@@ -134,8 +137,10 @@ void Meter::report_rates(StreamReport& out, const Clock& clock) const {
   const auto gops = frames_.gop_sums(), frames = frames_.frame_sums();
   const bool whole_gops = gops.count > 0 && gops.ticks > 0;
   const bool whole_frames = codec_ != Codec::metadata && frames.count > 0 && frames.ticks > 0;
-  const std::string method = "RTP over " + *out.transport + ", ";
-  const std::string how_long = " in " + plain(metered_s) + " s";
+  const auto tell_method = [&](const std::string& covered) {
+    out.method.reserve(48);
+    out.method.append("RTP over ").append(*out.transport).append(", ").append(covered).append(" in ").append(plain(metered_s)).append(" s");
+  };
   // By the source's own clock: free of where the cut falls and of jitter.
   if (whole_gops || whole_frames) {
     const Between& covered = whole_gops ? gops : frames;
@@ -143,18 +148,15 @@ void Meter::report_rates(StreamReport& out, const Clock& clock) const {
     out.payload_bps = static_cast<double>(covered.payload_octets) * 8 / seconds;
     out.wire_bps = covered.wire_octets * 8 / seconds + overhead_bps();
     out.window_s = seconds;
-    const std::string cover = whole_gops                   ? std::to_string(gops.count) + " whole GOPs"
-                              : settings_.kind == "video" ? "no two key frames"
-                                                          : "packets";
-    out.method = method + cover + how_long;
+    tell_method(whole_gops ? std::to_string(gops.count) + " whole GOPs" : settings_.kind == "video" ? "no two key frames" : "packets");
   } else if (metered_s > 0) {
     out.payload_bps = static_cast<double>(frames_.payload_octets()) * 8 / metered_s;
     out.wire_bps = frames_.wire_octets() * 8 / metered_s + overhead_bps();
     out.window_s = metered_s;
-    out.method = method + "packets" + how_long;
+    tell_method("packets");
   } else {
     for (const char* field : {"payload_bps", "wire_bps", "window"}) out.unread[field] = "a single packet was received";
-    out.method = method + "a single packet";
+    out.method = "RTP over " + *out.transport + ", a single packet";
     return;
   }
   *out.wire_bps *= static_cast<double>(wire_scale_);
@@ -231,6 +233,9 @@ StreamReport Meter::report() const {
     return none;
   }
   StreamReport out;
+  constexpr std::size_t most_unread_usually = 8, most_uncertain_usually = 8;
+  out.unread.reserve(most_unread_usually);
+  out.uncertainty.reserve(most_uncertain_usually);
   out.when = SystemTime(std::chrono::nanoseconds(last_ns_));
   out.transport = name_of(settings_.wrapping.transport);
   report_picture(out);

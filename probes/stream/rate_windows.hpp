@@ -2,6 +2,7 @@
 // distribution over windows of 10, 40, 100 and 1000 ms, kept as a compact histogram.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstddef>
 #include <cstdint>
@@ -16,14 +17,29 @@ class RateHistogram {
   static constexpr int first_octave = 6;
   static constexpr int octaves = 20;
   static constexpr std::size_t classes = octaves * steps_per_octave + 2;
-  void add(std::uint64_t octets) { ++counts_[class_of(octets)]; }
-  void add_many(std::uint64_t octets, std::uint32_t count) { counts_[class_of(octets)] += count; }
+  void add(std::uint64_t octets) { add_many(octets, 1); }
+  void add_many(std::uint64_t octets, std::uint32_t count) {
+    const auto at = class_of(octets);
+    counts_[at] += count;
+    if (at == 0 || (at >= lowest_ && at <= highest_)) return;
+    lowest_ = std::min(lowest_, static_cast<std::uint16_t>(at));
+    highest_ = std::max(highest_, static_cast<std::uint16_t>(at));
+  }
   static std::size_t class_of(std::uint64_t octets);
   // Lower edge of a class in octets: 0, 1, 64, 68, …
   static double edge_of(std::size_t index);
   const std::array<std::uint32_t, classes>& counts() const { return counts_; }
+  // Each class that holds something, from below: take(lower edge, count).
+  template <class Take>
+  void each_used(Take&& take) const {
+    if (counts_[0] > 0) take(edge_of(0), counts_[0]);
+    for (std::size_t at = lowest_; at <= highest_; ++at)
+      if (counts_[at] > 0) take(edge_of(at), counts_[at]);
+  }
 
  private:
+  // Between these stands all that is not in class 0: nobody reads through the many that are empty.
+  std::uint16_t lowest_ = classes, highest_ = 0;
   std::array<std::uint32_t, classes> counts_{};
 };
 

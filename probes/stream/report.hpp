@@ -8,15 +8,25 @@
 
 #include <nlohmann/json_fwd.hpp>
 
+#include <boost/container/flat_map.hpp>
+
 #include <array>
 #include <cstdint>
-#include <map>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <utility>
 #include <vector>
 
+namespace tallywire {
+class JsonText;
+}
+
 namespace tallywire::stream {
+
+// By a field's JSON name, which is a constant: a map in one piece of memory, for reports by the ten thousand.
+template <class T>
+using ByField = boost::container::flat_map<std::string_view, T>;
 
 // A time in which the session was broken: nothing was received, nothing counts as lost, no rate covers it.
 struct Gap {
@@ -42,7 +52,7 @@ struct TrackReport {
   // Pictures; AAC: access units; metadata: documents that ended. Nothing of these in G.711 and G.726.
   std::optional<std::int64_t> frames;
   std::optional<double> frame_rate_hz;
-  std::map<std::string, std::string> unread;
+  ByField<std::string> unread;
 };
 
 // What the unit's RTCP sender reports say (RFC 3550 §6.4.1).
@@ -89,7 +99,7 @@ struct StreamReport {
   std::optional<std::int64_t> gop_frames_max;
   std::optional<double> payload_bps;     // RTP payload octets, over whole GOPs where there are two key frames
   std::optional<double> wire_bps;        // all that the link is busy with, preamble and gap included
-  std::map<int, double> peak_bps;        // window_ms -> greatest payload rate in any such window
+  boost::container::flat_map<int, double> peak_bps;        // window_ms -> greatest payload rate in any such window
   std::vector<WindowCounts> windows;     // 10, 40, 100, 1000 ms
   std::optional<std::int64_t> packets;
   std::optional<std::int64_t> payload_bytes;
@@ -108,19 +118,19 @@ struct StreamReport {
   std::optional<std::int64_t> window_gops;        // whole GOPs that the rates cover
   std::optional<double> window_s;                 // time that the rates cover
   // Half widths in the unit of the field, by its name. A field that is not in it is exact or a bare count.
-  std::map<std::string, double> uncertainty;
+  ByField<double> uncertainty;
   std::vector<Gap> gaps;
   std::vector<TrackReport> tracks;       // the other media of the session
   std::optional<SessionSummary> session;
   std::string source;                    // "192.0.2.10:5004"
   std::string destination;
   std::vector<std::string> findings;     // sentences
-  std::map<std::string, std::string> unread;
+  ByField<std::string> unread;
 
   SystemTime when{};                     // end of the measurement
   std::string method;                    // "RTP over TCP, 4 whole GOPs in 10.0 s"
 
-  double uncertainty_of(const std::string& field) const {
+  double uncertainty_of(std::string_view field) const {
     const auto at = uncertainty.find(field);
     return at == uncertainty.end() ? 0 : at->second;
   }
@@ -129,7 +139,10 @@ struct StreamReport {
 // Whether the stream went on to its end, and every field that it is always asked for was read (the fields of design and command; docs/commands.md).
 bool is_whole(const StreamReport& report);
 
-// The object of docs/commands.md: every field present, null where unread.
+// The fields of the object of docs/commands.md, into an object that is begun: every one but `unread`, which others may
+// have more to say in; null where unread.
+void write_fields(JsonText& out, const StreamReport& report);
+// The whole object.
 void to_json(nlohmann::json& out, const StreamReport& report);
 void to_json(nlohmann::json& out, const TrackReport& report);
 

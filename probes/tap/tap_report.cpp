@@ -1,8 +1,11 @@
 #include "probes/tap/tap_report.hpp"
 
+#include "probes/json_text.hpp"
+
 #include <nlohmann/json.hpp>
 
 #include <algorithm>
+#include <numeric>
 
 namespace tallywire::tap {
 namespace {
@@ -10,6 +13,7 @@ namespace {
 constexpr const char* codec_unknown = "nobody on this wire said what it carries, and its payload does not show it";
 constexpr const char* clock_unknown = "its RTP clock is not known: nobody on this wire told it, and the time stamps fit none of the usual";
 constexpr const char* not_ours = "the session is somebody else's; its URL and unit stand beside";
+constexpr const char* no_session = "no RTSP exchange on this wire set it up";
 
 std::string counted(std::uint64_t count, const char* one, const char* many) {
   return std::to_string(count) + " " + (count == 1 ? one : many);
@@ -167,24 +171,43 @@ void find_in_capture(TapReport& out) {
 
 }  // namespace
 
+namespace {
+
+// Heaviest first. Each goes to its place at once, along the rings that the order makes: sorting would move ten thousand
+// large values many times over, and a second list of them costs as much memory as the first.
+void put_in_order(std::vector<TappedStream>& streams) {
+  std::vector<std::size_t> order(streams.size());
+  std::iota(order.begin(), order.end(), std::size_t{0});
+  const auto weight = [&](std::size_t i) { return streams[i].report.wire_bps.value_or(0); };
+  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) { return weight(a) > weight(b); });
+  for (std::size_t begin = 0; begin < order.size(); ++begin) {
+    if (order[begin] == begin) continue;
+    auto first = std::move(streams[begin]);
+    auto hole = begin;
+    for (auto next = order[hole]; next != begin; next = order[hole]) {
+      streams[hole] = std::move(streams[next]);
+      order[hole] = hole;
+      hole = next;
+    }
+    streams[hole] = std::move(first);
+    order[hole] = hole;
+  }
+}
+
+}  // namespace
+
 TapReport report_of(std::span<const Tap* const> taps, CaptureFacts facts) {
   TapReport out;
   out.capture = std::move(facts);
   out.capture.totals = sum_of(taps);
-  std::vector<TappedStream> found;
-  std::vector<std::size_t> order;
   for (const auto* tap : taps) {
-    found.reserve(found.size() + tap->streams());
+    out.streams.reserve(out.streams.size() + tap->streams());
     for (std::size_t i = 0; i < tap->streams(); ++i) {
       if (tap->stream(i).meter().packets() == 0) continue;  // silent since all began anew
-      order.push_back(found.size());
-      found.push_back(describe(tap->stream(i), out.capture.loss));
+      out.streams.push_back(describe(tap->stream(i), out.capture.loss));
     }
   }
-  const auto weight = [&](std::size_t i) { return found[i].report.wire_bps.value_or(0); };
-  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) { return weight(a) > weight(b); });
-  out.streams.reserve(found.size());
-  for (const auto i : order) out.streams.push_back(std::move(found[i]));
+  put_in_order(out.streams);
   const auto own_loss = out.capture.loss.by_kernel + out.capture.loss.by_interface;
   if (own_loss > 0) out.unread["capture"] = "it lost " + counted(own_loss, "frame", "frames") + " itself";
   if (out.capture.damage) out.unread["capture"] = *out.capture.damage;
@@ -208,25 +231,41 @@ bool is_whole(const TapReport& report) {
   return report.unread.empty() && std::all_of(report.streams.begin(), report.streams.end(), [](const TappedStream& s) { return is_whole(s); });
 }
 
+void write_fields(JsonText& out, const TappedStream& s) {
+  stream::write_fields(out, s.report);
+  out.field("payload_type", s.payload_type);
+  out.field("recognised_by", s.recognised_by);
+  out.field("codec_told", s.codec_told);
+  out.field("url", s.url);
+  out.field("unit", s.unit);
+  out.field("missing_packets", s.missing_packets);
+  out.field("not_captured_packets", s.not_captured_packets);
+  out.key("receiver_says");
+  if (!s.receiver) return out.null();
+  out.begin_object();
+  out.field("lost_packets", s.receiver->lost_packets);
+  out.field("reports", s.receiver->reports);
+  out.field("jitter_ms", s.receiver_jitter_ms);
+  out.end_object();
+}
+
+void write_unread(JsonText& out, const TappedStream& s) {
+  out.fields(s.report.unread);
+  if (!s.url) out.field("url", no_session);
+  if (!s.unit) out.field("unit", s.url ? "the RTSP server does not name itself" : no_session);
+  if (!s.receiver) out.field("receiver_says", "the receiver sent no RTCP report of it");
+}
+
 void to_json(nlohmann::json& out, const TappedStream& s) {
-  out = s.report;
-  const auto text = [](const std::optional<std::string>& value) { return value ? nlohmann::json(*value) : nlohmann::json(nullptr); };
-  out["payload_type"] = s.payload_type;
-  out["recognised_by"] = s.recognised_by;
-  out["codec_told"] = s.codec_told;
-  out["url"] = text(s.url);
-  out["unit"] = text(s.unit);
-  if (!s.url) out["unread"]["url"] = "no RTSP exchange on this wire set it up";
-  if (!s.unit) out["unread"]["unit"] = s.url ? "the RTSP server does not name itself" : "no RTSP exchange on this wire set it up";
-  out["missing_packets"] = s.missing_packets;
-  out["not_captured_packets"] = s.not_captured_packets;
-  out["receiver_says"] = nullptr;
-  if (s.receiver) {
-    out["receiver_says"] = {{"lost_packets", s.receiver->lost_packets}, {"reports", s.receiver->reports}, {"jitter_ms", nullptr}};
-    if (s.receiver_jitter_ms) out["receiver_says"]["jitter_ms"] = *s.receiver_jitter_ms;
-  } else {
-    out["unread"]["receiver_says"] = "the receiver sent no RTCP report of it";
-  }
+  JsonText text;
+  text.begin_object();
+  write_fields(text, s);
+  text.key("unread");
+  text.begin_object();
+  write_unread(text, s);
+  text.end_object();
+  text.end_object();
+  out = nlohmann::json::parse(text.text());
 }
 
 nlohmann::json head_json(const TapReport& r) {

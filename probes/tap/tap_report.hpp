@@ -62,6 +62,9 @@ TapTotals sum_of(std::span<const Tap* const> taps, TapTotals so_far = {});
 bool is_whole(const TapReport& report);
 bool is_whole(const TappedStream& stream);
 
+// The object of docs/commands.md: its fields but `unread`, into an object that is begun; and what `unread` holds.
+void write_fields(JsonText& out, const TappedStream& stream);
+void write_unread(JsonText& out, const TappedStream& stream);
 void to_json(nlohmann::json& out, const TappedStream& stream);
 void to_json(nlohmann::json& out, const TapReport& report);
 // The report without its streams.
