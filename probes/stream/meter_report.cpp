@@ -7,10 +7,10 @@
 namespace tallywire::stream {
 namespace {
 
-const char* const too_few_frames = "fewer than two frames were received";
-const char* const too_few_points = "too short: it needs frames in 8 different quarters of a second of one stretch";
+const Reason too_few_frames = "fewer than two frames were received";
+const Reason too_few_points = "too short: it needs frames in 8 different quarters of a second of one stretch";
 
-const char* const jpeg_too_large =
+const Reason jpeg_too_large =
     "the picture is larger than RTP/JPEG can say (RFC 2435 §3.1.5), and no header extension tells its size";
 
 std::string plain(double value) {
@@ -37,10 +37,10 @@ void Meter::report_picture(StreamReport& out) const {
     out.codec = name_of_codec(settings_);
   const auto& picture = pictures_.picture();
   if (!picture) {
-    const char* reason = !is_video(codec_)                ? "this payload is no video that the meter reads"
-                         : codec_ != Codec::jpeg          ? "no sequence parameter set was seen"
-                         : pictures_.jpeg_without_size() ? jpeg_too_large
-                                                          : "no JPEG header was seen";
+    const Reason reason = !is_video(codec_)               ? Reason("this payload is no video that the meter reads")
+                          : codec_ != Codec::jpeg         ? Reason("no sequence parameter set was seen")
+                          : pictures_.jpeg_without_size() ? jpeg_too_large
+                                                          : Reason("no JPEG header was seen");
     for (const char* field : {"width", "height", "profile", "level", "vui_frame_rate_hz"}) out.unread[field] = reason;
     return;
   }
@@ -91,9 +91,9 @@ void Meter::report_gops(StreamReport& out) const {
     out.gop_frames_max = gops.frames_max;
     out.uncertainty["gop_frames"] = static_cast<double>(frames_.doubtful_frames()) / count;
   } else {
-    const char* reason = settings_.kind != "video"        ? "this is no video"
-                         : frames_.gop_sums().count > 0 ? "so much was lost between key frames that one may be among it"
-                                                        : "fewer than two key frames were received";
+    const Reason reason = settings_.kind != "video"      ? Reason("this is no video")
+                          : frames_.gop_sums().count > 0 ? Reason("so much was lost between key frames that one may be among it")
+                                                         : Reason("fewer than two key frames were received");
     for (const char* field : {"gop_s", "gop_frames", "gop_frames_min", "gop_frames_max"}) out.unread[field] = reason;
   }
   if (frames_.whole_keys() > 0) {
@@ -211,7 +211,7 @@ void Meter::report_clocks(StreamReport& out, const Clock& clock) const {
     return;
   }
   out.sender_reports = sender_.summary();
-  if (!out.sender_reports->clock_offset_ms) out.unread["sender_reports.clock_offset_ms"] = sender_.offset_unread();
+  if (!out.sender_reports->clock_offset_ms) out.unread["sender_reports.clock_offset_ms"] = Reason::constant(sender_.offset_unread());
   if (!out.sender_reports->sent_packets)
     for (const char* field : {"sender_reports.sent_packets", "sender_reports.received_packets"})
       out.unread[field] = "fewer than two sender reports came in one stretch";
@@ -226,7 +226,7 @@ void Meter::report_clocks(StreamReport& out, const Clock& clock) const {
 
 StreamReport Meter::report() const {
   if (packets_ == 0) {
-    auto none = unread_report(malformed_ > 0 ? "what came was no RTP" : "no packet came",
+    auto none = unread_report(malformed_ > 0 ? Reason("what came was no RTP") : Reason("no packet came"),
                               SystemTime(std::chrono::nanoseconds(last_ns_)));
     none.transport = name_of(settings_.wrapping.transport);
     none.unread.erase("transport");

@@ -9,7 +9,7 @@ TrackReport Meter::track_report() const {
   out.codec = name_of_codec(settings_);
   if (packets_ == 0) {
     for (const char* field : {"payload_bps", "wire_bps", "loss_ratio", "jitter_ms", "ssrc", "frames", "frame_rate_hz"})
-      out.unread[field] = malformed_ > 0 ? "what came was no RTP" : "no packet came";
+      out.unread[field] = malformed_ > 0 ? Reason("what came was no RTP") : Reason("no packet came");
     return out;
   }
   const StreamReport whole = report();

@@ -58,7 +58,7 @@ std::vector<Reading> to_readings(const StreamReport& r, const std::string& subje
   const auto over = std::chrono::nanoseconds(static_cast<std::int64_t>(r.duration_s.value_or(0) * 1e9));
   const auto reason = [&](const char* field) {
     const auto at = r.unread.find(field);
-    return at == r.unread.end() ? std::string("was not received") : at->second;
+    return at == r.unread.end() ? std::string("was not received") : std::string(at->second);
   };
   const auto number = [&](const char* quantity, const char* field, std::optional<double> value) {
     out.push_back(value ? read_number(subject, quantity, *value, r.method, r.when, over, r.uncertainty_of(field))
@@ -83,8 +83,9 @@ std::vector<Reading> to_readings(const StreamReport& r, const std::string& subje
   return out;
 }
 
-StreamReport unread_report(const std::string& reason, SystemTime when) {
+StreamReport unread_report(const Reason& reason, SystemTime when) {
   StreamReport out;
+  out.unread.reserve(std::size(fields));
   out.when = when;
   for (const char* field : fields) out.unread[field] = reason;
   return out;

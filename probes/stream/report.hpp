@@ -5,6 +5,7 @@
 
 #include "probes/certificate.hpp"
 #include "probes/reading.hpp"
+#include "probes/stream/reason.hpp"
 
 #include <nlohmann/json_fwd.hpp>
 
@@ -52,7 +53,7 @@ struct TrackReport {
   // Pictures; AAC: access units; metadata: documents that ended. Nothing of these in G.711 and G.726.
   std::optional<std::int64_t> frames;
   std::optional<double> frame_rate_hz;
-  ByField<std::string> unread;
+  ByField<Reason> unread;
 };
 
 // What the unit's RTCP sender reports say (RFC 3550 §6.4.1).
@@ -125,7 +126,7 @@ struct StreamReport {
   std::string source;                    // "192.0.2.10:5004"
   std::string destination;
   std::vector<std::string> findings;     // sentences
-  ByField<std::string> unread;
+  ByField<Reason> unread;
 
   SystemTime when{};                     // end of the measurement
   std::string method;                    // "RTP over TCP, 4 whole GOPs in 10.0 s"
@@ -151,6 +152,6 @@ void to_json(nlohmann::json& out, const TrackReport& report);
 std::vector<Reading> to_readings(const StreamReport& report, const std::string& subject);
 
 // A report with every field unread for the one reason: nobody answered, login refused, …
-StreamReport unread_report(const std::string& reason, SystemTime when);
+StreamReport unread_report(const Reason& reason, SystemTime when);
 
 }  // namespace tallywire::stream

@@ -20,7 +20,7 @@ class SenderWatch {
 
   std::int64_t count() const { return count_; }
   SenderReportSummary summary() const;
-  // Why there is no clock offset; empty when there is one.
+  // Why there is no clock offset, a constant; empty when there is one.
   const char* offset_unread() const;
 
   struct Slope {

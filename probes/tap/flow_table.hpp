@@ -15,7 +15,7 @@ namespace tallywire::tap {
 // Packets of one SSRC that are not believed yet (RFC 3550 A.1: a source is valid after packets in sequence).
 struct Candidate {
   struct Packet {
-    std::vector<std::uint8_t> octets;
+    std::size_t begin = 0, size = 0;  // in the candidate's `octets`
     std::size_t whole_octets = 0;
     double wire_octets = 0;
     SystemTime when{};
@@ -25,6 +25,7 @@ struct Candidate {
   std::uint32_t last_time = 0;
   int in_sequence = 0;
   std::vector<Packet> packets;
+  std::vector<std::uint8_t> octets;  // of all packets, one after another
 };
 
 // What a flow needs beyond its cache line.

@@ -163,8 +163,9 @@ void Tap::take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagra
   auto& candidates = memory.candidates;
   auto at = std::find_if(candidates.begin(), candidates.end(), [&](const Candidate& c) { return c.ssrc == ssrc; });
   const auto let_go = [this](Candidate& c) {
-    for (const auto& p : c.packets) held_octets_ -= p.octets.size();
+    held_octets_ -= c.octets.capacity();
     c.packets.clear();
+    c.octets = {};
   };
   if (at == candidates.end()) {
     if (candidates.size() == most_candidates) {
@@ -183,8 +184,12 @@ void Tap::take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagra
   candidate.next_sequence = static_cast<std::uint16_t>(sequence + 1);
   candidate.last_time = time;
   if (candidate.packets.size() == most_candidate_packets || held_octets_ + payload.size() > settings_.most_held_octets) let_go(candidate);
-  held_octets_ += payload.size();
-  candidate.packets.push_back({{payload.begin(), payload.end()}, datagram.payload_octets, wire_octets(datagram), when});
+  auto& held = candidate.octets;
+  const auto room = held.capacity();
+  if (held.empty()) held.reserve(sequence_unannounced * payload.size());
+  candidate.packets.push_back({held.size(), payload.size(), datagram.payload_octets, wire_octets(datagram), when});
+  held.insert(held.end(), payload.begin(), payload.end());
+  held_octets_ += held.capacity() - room;
   const auto by = reason_for(memory, slot.flow, candidate, payload[1] & 0x7f);
   if (!by) return;
   auto* source = new_source(slot.flow, datagram.vlan_tags, payload[1] & 0x7f, ssrc, *by);
@@ -194,7 +199,7 @@ void Tap::take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagra
     slot.ssrc = ssrc;
     slot.source = source;
     totals_.media_datagrams += candidate.packets.size();
-    for (const auto& packet : candidate.packets) source->add({packet.octets, packet.whole_octets, packet.wire_octets, packet.when});
+    for (const auto& packet : candidate.packets) source->add({std::span(held).subspan(packet.begin, packet.size), packet.whole_octets, packet.wire_octets, packet.when});
   }
   let_go(candidate);
   candidates.erase(at);

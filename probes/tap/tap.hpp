@@ -111,7 +111,7 @@ class Tap : private ConnectionHost {
   std::array<Item, most_frames_a_batch> items_;
   FlowTable flows_;
   SourcePool sources_;
-  std::multimap<std::uint32_t, Source*> by_ssrc_;
+  std::unordered_multimap<std::uint32_t, Source*> by_ssrc_;
   std::unordered_map<wire::Flow, std::unique_ptr<ConnectionWatch>, FlowHash> connections_;
   std::map<Sender, SystemTime> reporting_;  // senders whose RTCP went by before their media were known
   wire::IpFragments fragments_;

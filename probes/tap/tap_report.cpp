@@ -10,16 +10,16 @@
 namespace tallywire::tap {
 namespace {
 
-constexpr const char* codec_unknown = "nobody on this wire said what it carries, and its payload does not show it";
-constexpr const char* clock_unknown = "its RTP clock is not known: nobody on this wire told it, and the time stamps fit none of the usual";
-constexpr const char* not_ours = "the session is somebody else's; its URL and unit stand beside";
+const stream::Reason codec_unknown = "nobody on this wire said what it carries, and its payload does not show it";
+const stream::Reason clock_unknown = "its RTP clock is not known: nobody on this wire told it, and the time stamps fit none of the usual";
+const stream::Reason not_ours = "the session is somebody else's; its URL and unit stand beside";
 constexpr const char* no_session = "no RTSP exchange on this wire set it up";
 
 std::string counted(std::uint64_t count, const char* one, const char* many) {
   return std::to_string(count) + " " + (count == 1 ? one : many);
 }
 
-void mark_unread(stream::StreamReport& report, const char* field, const std::string& reason) { report.unread[field] = reason; }
+void mark_unread(stream::StreamReport& report, const char* field, const stream::Reason& reason) { report.unread[field] = reason; }
 
 // What rests on a codec or a clock that nobody told.
 void take_back_unknown(const Source& source, stream::StreamReport& report) {
@@ -52,7 +52,7 @@ void take_back_unknown(const Source& source, stream::StreamReport& report) {
 void take_back_loss(stream::StreamReport& report, const CaptureLoss& loss) {
   const auto own = loss.by_kernel + loss.by_interface;
   if (own == 0 || report.lost_packets.value_or(0) == 0 || report.transport == "tcp") return;
-  const std::string reason = std::to_string(*report.lost_packets) + " packets are missing, but the capture itself lost " +
+  const stream::Reason reason = std::to_string(*report.lost_packets) + " packets are missing, but the capture itself lost " +
                              counted(own, "frame", "frames") + ": which of them the network lost cannot be told";
   report.lost_packets.reset();
   report.loss_ratio.reset();
