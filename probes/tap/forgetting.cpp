@@ -31,8 +31,7 @@ void Tap::forget_silent(SystemTime now) {
     if (!slot.memory) return slot.source != nullptr;  // one that never showed media costs one look when it comes again
     auto& candidates = slot.memory->candidates;
     std::erase_if(candidates, [&](const Candidate& c) { return c.packets.empty() || c.packets.back().when < since; });
-    for (const auto& candidate : candidates)
-      for (const auto& packet : candidate.packets) held_octets_ += packet.octets.size();
+    for (const auto& candidate : candidates) held_octets_ += candidate.octets.capacity();
     return !candidates.empty() || !slot.memory->sources.empty();
   });
 }
