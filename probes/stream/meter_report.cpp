@@ -124,8 +124,8 @@ void Meter::report_windows(StreamReport& out) const {
   for (const int window : {10, 100, 1000}) out.peak_bps[window] = windows_.peak_bps(window);
   out.windows.resize(RateWindows::windows_ms.size());
   for (std::size_t w = 0; w < out.windows.size(); ++w) {
-    auto& [window_ms, counts] = out.windows[w];
-    window_ms = RateWindows::windows_ms[w];
+    out.windows[w].window_ms = RateWindows::windows_ms[w];
+    auto& counts = out.windows[w].counts;
     const auto& histogram = windows_.histogram(w);
     counts.reserve(few_classes);
     histogram.each_used([&](double edge, std::uint32_t count) { counts.emplace_back(edge, count); });
