@@ -25,7 +25,7 @@ struct ReceiverSays {
   std::uint64_t reports = 0;
 };
 
-class Source {
+class alignas(64) Source {
  public:
   Source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type, RecognisedBy by);
 
