@@ -4,7 +4,9 @@
 #include "probes/wire/url.hpp"
 
 #include <algorithm>
+#include <map>
 #include <set>
+#include <tuple>
 
 namespace tallywire::round {
 namespace {
@@ -61,6 +63,14 @@ void match_unit(const config::Camera& camera, const tap::TapReport& report, cons
         break;
       }
   }
+  // How many that are left look the same.
+  const auto look_of = [&](std::size_t i) {
+    const auto& s = report.streams[i].report;
+    return std::tuple(s.codec.value_or(""), s.width.value_or(0), s.height.value_or(0));
+  };
+  std::map<std::tuple<std::string, int, int>, std::size_t> alike_seen;
+  for (const auto i : seen)
+    if (out[i].subject.empty() && !is_audio(report.streams[i])) ++alike_seen[look_of(i)];
   for (const auto i : seen) {
     if (!out[i].subject.empty()) continue;
     if (is_audio(report.streams[i])) {
@@ -71,17 +81,14 @@ void match_unit(const config::Camera& camera, const tap::TapReport& report, cons
     std::vector<Candidate*> alike;
     for (auto& candidate : promised)
       if (!candidate.taken && looks_like(*candidate.stream, stream)) alike.push_back(&candidate);
-    const auto twins = std::count_if(seen.begin(), seen.end(), [&](std::size_t j) {
-      return out[j].subject.empty() && !is_audio(report.streams[j]) && report.streams[j].report.codec == stream.codec &&
-             report.streams[j].report.width == stream.width && report.streams[j].report.height == stream.height;
-    });
+    const auto twins = alike_seen[look_of(i)];
     const auto free = std::count_if(promised.begin(), promised.end(), [](const Candidate& c) { return !c.taken; });
     if (alike.size() == 1 && twins == 1) {
       take(i, *alike.front());
     } else if (promised.size() == 1 && seen.size() == 1) {
       take(i, promised.front());
     } else if (alike.size() > 1 || twins > 1) {
-      out[i].reason = std::to_string(std::max<std::size_t>(alike.size(), static_cast<std::size_t>(twins))) +
+      out[i].reason = std::to_string(std::max(alike.size(), twins)) +
                       " streams of this unit look alike: without the RTSP exchange on the wire nobody can tell which is which";
     } else {
       out[i].reason = free == 0 ? "the design gives this unit no further stream" : "no stream that the design gives this unit looks like it";
@@ -101,11 +108,12 @@ std::vector<wire::IpAddress> units_of(const config::Design& design) {
 std::vector<TapMatch> match_streams(const config::Design& design, const tap::TapReport& report) {
   std::vector<TapMatch> out(report.streams.size());
   for (auto& match : out) match.reason = "its source is no unit of the design";
+  std::map<std::string, std::vector<std::size_t>> by_address;  // as the wire writes them
+  for (std::size_t i = 0; i < report.streams.size(); ++i) by_address[address_of(report.streams[i].report.source)].push_back(i);
   for (const auto& camera : design.cameras) {
-    std::vector<std::size_t> seen;
-    for (std::size_t i = 0; i < report.streams.size(); ++i)
-      if (wire::same_host(address_of(report.streams[i].report.source), camera.address)) seen.push_back(i);
-    if (!seen.empty()) match_unit(camera, report, seen, out);
+    const auto address = wire::decode_ip_address(camera.address);
+    const auto seen = by_address.find(address ? address->text() : camera.address);
+    if (seen != by_address.end()) match_unit(camera, report, seen->second, out);
   }
   return out;
 }

@@ -120,6 +120,7 @@ void Meter::learn(MeterSettings settings) {
     ticks_per_ns_ = clock_hz_ / 1e9;
     jitter_ = {};
     past_jitter_ = 0;
+    sender_.begin_anew();
     stretch_packets_ = 0;
   }
   frames_.learn(clock_hz_, codec_ == Codec::h264 || codec_ == Codec::h265);
@@ -128,7 +129,11 @@ void Meter::learn(MeterSettings settings) {
 Meter Meter::begun_anew() const {
   auto settings = settings_;
   if (!pictures_.newest_set().empty()) settings.parameter_sets = {pictures_.newest_set()};
-  return Meter(std::move(settings));
+  Meter out(std::move(settings));
+  out.ssrc_ = ssrc_;
+  out.sequence_ = sequence_;
+  out.sequence_.carry_on();
+  return out;
 }
 
 std::optional<double> Meter::measured_clock_hz() const {
@@ -167,8 +172,9 @@ bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
   if (excused_next_ && facts.in_order) {
     excused_next_ = false;
     sequence_.excuse(facts.missing);
+  } else {
+    note_hole(facts.missing, silence_ns);
   }
-  note_hole(facts.missing, silence_ns);
   windows_.add(facts.at_ns, facts.payload_octets);
   return frames_.add(facts);
 }
@@ -187,10 +193,11 @@ void Meter::take_jump(const PacketFacts& facts) {
     sequence_.count_jump_as_lost();
     first.missing = sequence_.last_gap();
     if (excused_next_) sequence_.excuse(first.missing);
+    else note_hole(first.missing, first.at_ns - last_ns_);
   } else {
     begin_stretch();
   }
-  note_hole(first.missing, first.at_ns - last_ns_);
+  excused_next_ = false;
   record(first);
   windows_.add(first.at_ns, first.payload_octets);
   if (frames_.add(first)) frames_.picture();

@@ -69,7 +69,8 @@ class Meter {
   TrackReport track_report() const;
   // All that it has counted of the wire, in octets; grows with every packet that is not a duplicate.
   double wire_octets_in_all() const { return frames_.wire_octets(); }
-  // A meter of the same stream that has counted nothing yet; what parameter sets have told stays known.
+  // A meter of the same stream that has counted nothing yet; what parameter sets have told stays known, and numbers go on:
+  // what is lost between the two is counted by the new one.
   Meter begun_anew() const;
   // What a receiver report says of this source since the last call (RFC 3550 §6.4.1, A.3).
   wire::ReportBlock take_reception(SystemTime now);

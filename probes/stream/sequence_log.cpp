@@ -9,6 +9,7 @@ void SequenceLog::restart(std::uint16_t sequence) {
     jump_ = static_cast<std::uint16_t>(sequence - static_cast<std::uint16_t>(highest_) - 1);
   }
   any_ = true;
+  carried_ = false;
   base_ = highest_ = sequence;
   last_gap_ = 0;
   refused_next_ = -1;
@@ -22,6 +23,13 @@ void SequenceLog::count_jump_as_lost() {
   last_gap_ = jump_;
   jump_ = 0;
   --restarts_;
+}
+
+void SequenceLog::carry_on() {
+  if (!any_) return;
+  carried_ = true;
+  base_ = highest_ + 1;
+  past_expected_ = received_ = late_ = duplicates_ = restarts_ = excused_ = last_gap_ = 0;
 }
 
 void SequenceLog::begin_anew() {
@@ -59,11 +67,16 @@ SequenceLog::Came SequenceLog::add(std::uint16_t sequence) {
   }
   if (delta <= 0 && delta > -max_misorder) {
     const std::int64_t number = highest_ + delta;
-    if (number >= base_ && seen(number)) {
+    if ((number >= base_ || carried_) && seen(number)) {
       ++duplicates_;
       return Came::duplicate;
     }
-    if (number < base_) base_ = number;  // it left before the first that we saw
+    if (number < base_) {
+      if (carried_)
+        ++past_expected_;  // it was missing from the count before
+      else
+        base_ = number;    // it left before the first that we saw
+    }
     mark(number, true);
     ++received_;
     ++late_;

@@ -19,6 +19,8 @@ class SequenceLog {
   void count_jump_as_lost();
   // The next packet begins a new count; what lies between is neither lost nor a restart.
   void begin_anew();
+  // Counts begin anew, the numbers go on: the next one in order is the first that is expected.
+  void carry_on();
   // So many of the numbers that were skipped are known not to have been lost: the capture itself lacks them.
   void excuse(std::int64_t count) {
     past_expected_ -= count;
@@ -52,6 +54,7 @@ class SequenceLog {
 
   // Touched by every packet.
   bool any_ = false;
+  bool carried_ = false;      // `base_` is not the first number of the source
   std::int64_t highest_ = 0;  // extended
   std::int64_t received_ = 0;
   std::int64_t last_gap_ = 0;

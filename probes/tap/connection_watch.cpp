@@ -44,6 +44,7 @@ void ConnectionWatch::drain(Side& side, SystemTime when) {
   side.in.look_at_clock(when.time_since_epoch());
   while (const auto piece = side.in.next()) {
     if (piece->anew) {
+      for (auto& known : side.sources) known.source->meter().excuse();
       side.state = State::unknown;
       side.input = wire::RtspInput();
       side.finder.restart();
@@ -111,6 +112,7 @@ void ConnectionWatch::cut(Side& side, wire::Octets octets, SystemTime when) {
       case Came::message: take_message(side, side.input.message()); break;
       case Came::malformed:
         ++malformed_;
+        for (auto& known : side.sources) known.source->meter().excuse();
         side.input = wire::RtspInput();
         side.finder.restart();
         side.state = State::searching;
@@ -162,6 +164,20 @@ void ConnectionWatch::take_frame(Side& side, std::uint8_t channel, wire::Octets 
   if (!source) return;
   source->add({packet, packet.size(), 0, when});
   source->meter().add_tcp_overhead(interleaved_head);
+}
+
+// What went by meanwhile is not known; where the next frame begins must be found.
+void ConnectionWatch::interrupt() {
+  for (auto& side : sides_) {
+    if (side.state == State::ignored) continue;
+    side.in = {};
+    side.input = wire::RtspInput();
+    side.finder.restart();
+    if (side.state == State::rtsp) {
+      side.state = State::searching;
+      side.came_from_rtsp = true;
+    }
+  }
 }
 
 // How long the segments really were, for what the link was busy with.

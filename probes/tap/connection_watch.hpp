@@ -39,6 +39,8 @@ class ConnectionWatch {
   void add(const wire::Datagram& segment, SystemTime when);
   // How long its segments were on the mean goes to its streams, before they are asked for a report.
   void tell_segments();
+  // The tap was away.
+  void interrupt();
   // No more comes.
   void finish(SystemTime when);
 

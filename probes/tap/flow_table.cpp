@@ -1,6 +1,7 @@
 #include "probes/tap/flow_table.hpp"
 
 namespace tallywire::tap {
+
 FlowTable::FlowTable() : slots_(first_size), mask_(first_size - 1) {}
 
 FlowSlot* FlowTable::find(const wire::Flow& flow, std::size_t hash) {
@@ -11,7 +12,7 @@ FlowSlot* FlowTable::find(const wire::Flow& flow, std::size_t hash) {
   }
 }
 
-void FlowTable::rebuild(std::size_t size, bool only_media) {
+void FlowTable::rebuild(std::size_t size) {
   std::vector<FlowSlot> old(size);
   old.swap(slots_);
   mask_ = size - 1;
@@ -19,10 +20,6 @@ void FlowTable::rebuild(std::size_t size, bool only_media) {
   ++generation_;
   for (auto& slot : old) {
     if (!slot.used) continue;
-    if (only_media && !slot.source) {
-      ++forgotten_;
-      continue;
-    }
     auto at = slot.flow.hash() & mask_;
     while (slots_[at].used) at = (at + 1) & mask_;
     slots_[at] = std::move(slot);
@@ -32,12 +29,7 @@ void FlowTable::rebuild(std::size_t size, bool only_media) {
 
 FlowSlot& FlowTable::find_or_make(const wire::Flow& flow, std::size_t hash) {
   if (auto* there = find(flow, hash)) return *there;
-  if (size_ * 2 >= slots_.size()) {
-    const bool full = size_ >= most_flows;
-    rebuild(full ? slots_.size() : slots_.size() * 2, full);
-    // Where all are media there is nothing to forget.
-    if (size_ * 2 >= slots_.size()) rebuild(slots_.size() * 2, false);
-  }
+  if (size_ * 2 >= slots_.size()) rebuild(slots_.size() * 2);
   auto at = hash & mask_;
   while (slots_[at].used) at = (at + 1) & mask_;
   auto& slot = slots_[at];

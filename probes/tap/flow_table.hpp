@@ -34,7 +34,7 @@ struct FlowMemory {
   std::vector<Candidate> candidates;
   std::shared_ptr<const AnnouncedMedium> medium;           // an RTSP session set it up
   std::uint64_t announcements_seen = 0;                    // version
-  std::uint64_t refused = 0;                               // packets of sources that were not taken
+  std::vector<std::uint32_t> refused;                      // SSRCs beyond what the tap may hold
 };
 
 struct alignas(64) FlowSlot {
@@ -54,6 +54,8 @@ class FlowTable {
   void prefetch(std::size_t hash) const { __builtin_prefetch(&slots_[hash & mask_]); }
   // Null when it is not there.
   FlowSlot* find(const wire::Flow& flow, std::size_t hash);
+  // Whether flows that carry no media must be forgotten before another is made.
+  bool full() const { return size_ * 2 >= slots_.size() && size_ >= most_flows; }
   // Places move when this makes one; `generation` tells.
   FlowSlot& find_or_make(const wire::Flow& flow, std::size_t hash);
   std::uint64_t generation() const { return generation_; }
@@ -68,11 +70,8 @@ class FlowTable {
       }
     auto size = slots_.size();
     while (size > first_size && size_ * 4 <= size / 2) size /= 2;
-    rebuild(size, false);
+    rebuild(size);
   }
-  // Flows that had to be forgotten.
-  std::uint64_t forgotten() const { return forgotten_; }
-
   template <class Look>
   void each(Look&& look) {
     for (auto& slot : slots_)
@@ -81,11 +80,11 @@ class FlowTable {
 
  private:
   static constexpr std::size_t first_size = 256;
-  void rebuild(std::size_t size, bool only_media);
+  void rebuild(std::size_t size);
   std::vector<FlowSlot> slots_;
   std::size_t mask_;
   std::size_t size_ = 0;
-  std::uint64_t generation_ = 0, forgotten_ = 0;
+  std::uint64_t generation_ = 0;
 };
 
 }  // namespace tallywire::tap

@@ -76,13 +76,27 @@ struct LiveTap::Lane {
   std::atomic<std::uint64_t> dropped{0}, dropped_by_interface{0};
   wire::LinkLayer link = wire::LinkLayer::ethernet;
   SystemTime begin{};  // what was caught before all lanes shared would count twice
+  bool young = true;   // such frames may still come; later, one from before is of a clock that was set back
+  std::string failure;  // an exception must not pass through libpcap
 
   static void take(u_char* user, const pcap_pkthdr* head, const u_char* octets) {
     auto& lane = *reinterpret_cast<Lane*>(user);
     const SystemTime when(std::chrono::seconds(head->ts.tv_sec) + std::chrono::nanoseconds(head->ts.tv_usec));
-    if (when < lane.begin) return;
+    if (lane.young && when < lane.begin) return;
     const CapturedFrame frame{{octets, head->caplen}, head->len, lane.link, when};
-    lane.tap->add({&frame, 1});
+    try {
+      lane.tap->add({&frame, 1});
+    } catch (const std::exception& e) {
+      lane.failure = e.what();
+      pcap_breakloop(lane.capture.get());
+    }
+  }
+  // With the lock held.
+  void read_losses() {
+    pcap_stat stat{};
+    if (!capture || pcap_stats(capture.get(), &stat) != 0) return;
+    dropped = stat.ps_drop;
+    dropped_by_interface = stat.ps_ifdrop;
   }
 };
 
@@ -127,6 +141,8 @@ Outcome<void> LiveTap::open_lanes() {
   const auto now = now_utc();
   for (auto& lane : lanes_) {
     lane->begin = now;
+    lane->young = true;
+    lane->failure.clear();
     lane->broken = false;
     lane->dropped = lane->dropped_by_interface = 0;
     lane->thread = std::thread([this, l = lane.get()] { capture(*l); });
@@ -136,8 +152,10 @@ Outcome<void> LiveTap::open_lanes() {
 
 // Joins the capture threads, which have been told or have broken, and keeps what their captures had lost.
 void LiveTap::close_lanes() {
-  for (auto& lane : lanes_)
+  for (auto& lane : lanes_) {
     if (lane->thread.joinable()) lane->thread.join();
+    lane->read_losses();
+  }
   const auto now_lost = loss_in_all();
   const std::lock_guard lock(state_mutex_);
   for (auto& lane : lanes_) {
@@ -150,7 +168,8 @@ void LiveTap::close_lanes() {
 void LiveTap::capture(Lane& lane) {
   auto* capture = lane.capture.get();
   pollfd waits[] = {{pcap_get_selectable_fd(capture), POLLIN, 0}, {wake_, POLLIN, 0}};
-  auto counted = std::chrono::steady_clock::now();
+  const auto opened = std::chrono::steady_clock::now();
+  auto counted = opened;
   for (;;) {
     const int ready = ::poll(waits, 2, look_again_ms);
     if (waits[1].revents || lane.broken) return;
@@ -159,17 +178,15 @@ void LiveTap::capture(Lane& lane) {
     {
       const std::lock_guard lock(lane.mutex);
       got = pcap_dispatch(capture, frames_between_locks, &Lane::take, reinterpret_cast<u_char*>(&lane));
-    }
-    if (const auto now = std::chrono::steady_clock::now(); now - counted > std::chrono::milliseconds(look_again_ms) || ready <= 0) {
-      counted = now;
-      pcap_stat stat{};
-      if (pcap_stats(capture, &stat) == 0) {
-        lane.dropped = stat.ps_drop;
-        lane.dropped_by_interface = stat.ps_ifdrop;
+      const auto now = std::chrono::steady_clock::now();
+      lane.young = lane.young && now - opened < std::chrono::seconds(1);
+      if (now - counted > std::chrono::milliseconds(look_again_ms) || ready <= 0) {
+        counted = now;
+        lane.read_losses();
       }
     }
     const bool silent = ready <= 0 && !why_away(interface_).empty();
-    if (got < 0 || silent || (waits[0].revents & (POLLERR | POLLHUP))) {
+    if (got < 0 || silent || !lane.failure.empty() || (waits[0].revents & (POLLERR | POLLHUP))) {
       lane.broken = true;
       return;
     }
@@ -192,9 +209,11 @@ void LiveTap::supervise() {
     if (std::none_of(lanes_.begin(), lanes_.end(), broken)) continue;
     // One that broke ends all: they share.
     auto why = why_away(interface_);
-    tell(why.empty() ? "the capture broke off" : why);
     for (auto& lane : lanes_) lane->broken = true;
     close_lanes();
+    for (const auto& lane : lanes_)
+      if (why.empty() && !lane->failure.empty()) why = lane->failure;
+    tell(why.empty() ? "the capture broke off" : why);
     for (auto& lane : lanes_) {
       const std::lock_guard lock(lane->mutex);
       lane->tap->interrupt();
@@ -206,9 +225,15 @@ void LiveTap::supervise() {
         tell(why);
         continue;
       }
-      const auto opened = open_lanes();
-      open = opened.has_value();
-      if (!open) tell(opened.error().what);
+      try {
+        const auto opened = open_lanes();
+        open = opened.has_value();
+        if (!open) tell(opened.error().what);
+      } catch (const std::exception& e) {  // no memory, no thread: it is tried again
+        for (auto& lane : lanes_) lane->broken = true;
+        close_lanes();
+        tell(e.what());
+      }
     }
     tell("");
   }
@@ -260,16 +285,18 @@ TapReport LiveTap::report(bool begin_anew) {
   CaptureFacts facts;
   facts.source = interface_;
   facts.format = "live";
-  facts.loss = loss();
   facts.loss_known = true;
   facts.threads = static_cast<int>(lanes_.size());
   std::vector<const Tap*> taps;
   std::vector<std::unique_lock<std::mutex>> locks;
   for (auto& lane : lanes_) {
     locks.emplace_back(lane->mutex);
+    lane->read_losses();
     lane->tap->settle();
     taps.push_back(lane->tap.get());
   }
+  facts.loss = loss();
+  facts.loss_just_before = loss_just_before_;
   auto out = report_of(taps, std::move(facts));
   // Under the same locks: no frame falls between two reports.
   if (begin_anew)
@@ -282,6 +309,7 @@ TapReport LiveTap::take_report() {
   const std::lock_guard lock(state_mutex_);
   loss_reported_.by_kernel += out.capture.loss.by_kernel;
   loss_reported_.by_interface += out.capture.loss.by_interface;
+  loss_just_before_ = out.capture.loss;
   looked_at_ = std::chrono::steady_clock::now();  // rates of the live table begin anew with the meters
   return out;
 }

@@ -71,6 +71,7 @@ class LiveTap {
   std::string away_;
   CaptureLoss lost_before_;    // by captures that were closed
   CaptureLoss loss_reported_;  // up to the newest take_report()
+  CaptureLoss loss_just_before_;  // of that report: what its ring still held may show the gap in the next one
   std::chrono::steady_clock::time_point looked_at_{};
 };
 

@@ -8,13 +8,27 @@
 namespace tallywire::tap {
 namespace {
 
-// As the client wrote it, but for user and password; empty when it is no URL ("*").
+// Units take a password in the path or the query as well ("/user=u&password=p", "?pwd=p"; common practice).
+std::string without_values_of_passwords(std::string url) {
+  std::string lower = url;
+  for (char& c : lower)
+    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c + 32);
+  for (const std::string_view name : {"password=", "passwd=", "passcode=", "pass=", "pwd=", "psw=", "pw=", "secret=", "token=", "auth="})
+    for (auto at = lower.find(name); at != std::string::npos; at = lower.find(name, at + 1)) {
+      const auto begin = at + name.size(), end = std::min(lower.find_first_of("&;/?#_ ", begin), lower.size());
+      url.replace(begin, end - begin, end > begin ? "-" : "");
+      lower.replace(begin, end - begin, end > begin ? "-" : "");
+    }
+  return url;
+}
+
+// As the client wrote it, but for user and password; empty when it is no URL ("*"). A password may hold a slash.
 std::string clean_url(const std::string& target) {
   if (!wire::decode_url(target)) return "";
   const auto begin = target.find("://") + 3;
-  const auto end = std::min(target.find_first_of("/?", begin), target.size());
+  const auto end = std::min(target.find('?', begin), target.size());
   const auto at = target.rfind('@', end);
-  return at == std::string::npos || at < begin ? target : target.substr(0, begin) + target.substr(at + 1);
+  return without_values_of_passwords(at == std::string::npos || at < begin ? target : target.substr(0, begin) + target.substr(at + 1));
 }
 
 std::string without_slash(std::string text) {

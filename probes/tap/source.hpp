@@ -34,6 +34,7 @@ class alignas(64) Source {
   void add(const stream::Meter::Seen& seen) {
     if (undecided_) find_out(seen);
     other_types_ += (seen.octets[1] & 0x7f) != payload_type_;
+    untimed_ = untimed_ || seen.when == SystemTime{};
     meter_.add(seen);
   }
   // `now`: up to when was looked.
@@ -64,6 +65,8 @@ class alignas(64) Source {
   bool guessed() const { return guessed_; }
   bool codec_known() const { return guessed_ || told_; }
   bool clock_known() const { return clock_known_; }
+  // A packet came of which the capture does not tell when.
+  bool untimed() const { return untimed_; }
   ReceiverSays receiver;
   // The newest interval of a live table: totals when it was looked at last.
   double shown_octets = 0;
@@ -80,6 +83,7 @@ class alignas(64) Source {
   bool guessed_ = false;
   bool told_ = false;
   bool clock_known_ = false;
+  bool untimed_ = false;
   std::uint64_t other_types_ = 0;
   stream::Meter meter_;
   wire::Flow flow_;

@@ -13,6 +13,9 @@ using What = wire::Datagram::What;
 constexpr std::size_t rtp_head = 12;
 constexpr std::size_t most_candidates = 8, most_candidate_packets = 64;
 constexpr std::size_t most_reporting = 65536;
+constexpr int most_alike = 16;  // streams of one sender and SSRC that a report is laid to
+constexpr std::size_t most_refused_a_flow = 64;
+constexpr auto between_purges = std::chrono::seconds(1);  // of connections that carry nothing, once there are too many
 // Packets in sequence before an unannounced source is believed; RFC 3550 A.1 asks for two.
 constexpr int sequence_unannounced = 3, sequence_of_unit = 2, sequence_announced = 1;
 // Two packets in sequence are not farther apart in RTP time than 20 s of the fastest clock.
@@ -25,7 +28,10 @@ std::uint32_t word(wire::Octets octets, std::size_t at) {
   return std::uint32_t{octets[at]} << 24 | std::uint32_t{octets[at + 1]} << 16 | std::uint32_t{octets[at + 2]} << 8 | octets[at + 3];
 }
 
-double wire_octets(const wire::Datagram& datagram) { return std::max(datagram.frame_octets + fcs_preamble_gap, least_frame); }
+// Of all its frames; how long one was of which there are several, nobody counted: fragments are no short frames.
+double wire_octets(const wire::Datagram& datagram) {
+  return std::max(datagram.ethernet_octets + datagram.frames * fcs_preamble_gap, least_frame);
+}
 
 // RFC 3551 §6: assigned and dynamic types; 64 to 95 would be taken for RTCP (RFC 5761 §4).
 bool is_media_type(std::uint8_t type) { return type <= 34 || type >= 96; }
@@ -68,7 +74,17 @@ void Tap::add(std::span<const CapturedFrame> frames) {
   if (frames.size() > count) add(frames.subspan(count));
 }
 
-void Tap::take(const CapturedFrame& frame, Item& item) {
+// Times that no capture of cameras has are those of a file that does not tell them, or of a broken one.
+SystemTime Tap::believable(SystemTime when) {
+  constexpr auto latest = SystemTime(std::chrono::hours(24) * 365 * 230);  // the year 2200; nanoseconds end in 2262
+  if (when > SystemTime{} && when < latest) return when;
+  ++totals_.untimed_frames;
+  return SystemTime{};
+}
+
+void Tap::take(const CapturedFrame& captured, Item& item) {
+  auto frame = captured;
+  frame.when = believable(frame.when);
   auto& d = item.datagram;
   ++totals_.frames;
   totals_.octets += d.frame_octets;
@@ -77,13 +93,14 @@ void Tap::take(const CapturedFrame& frame, Item& item) {
   if (frame.when > *totals_.last) totals_.last = frame.when;
   if (d.what == What::fragment) {
     const auto fragment = d.fragment;
-    if (!fragments_.add(fragment, d.frame_octets, frame.when.time_since_epoch(), d)) return;
+    if (!fragments_.add(fragment, d.ethernet_octets, frame.when.time_since_epoch(), d)) return;
     item.hash = d.flow.hash();
     item.slot = nullptr;
   }
   switch (d.what) {
     case What::udp:
       ++totals_.udp_datagrams;
+      if (!item.slot && flows_.full()) forget_strangers();
       take_udp(item.slot ? *item.slot : flows_.find_or_make(d.flow, item.hash), d, frame.when);
       return;
     case What::tcp:
@@ -126,7 +143,9 @@ void Tap::look_for_announcement(FlowSlot& slot, FlowMemory& memory) {
   const auto medium = announcements_->find(slot.flow);
   if (!medium || medium == memory.medium) return;
   memory.medium = medium;
-  for (auto& [ssrc, source] : memory.sources) source->announce(medium);
+  // What another session has named stays its own: this one's media have an SSRC of their own.
+  for (auto& [ssrc, source] : memory.sources)
+    if (!source->medium() || source->medium()->url.empty()) source->announce(medium);
 }
 
 bool Tap::is_unit(const wire::Flow& flow) const {
@@ -136,6 +155,7 @@ bool Tap::is_unit(const wire::Flow& flow) const {
 void Tap::take_unknown(FlowSlot& slot, const wire::Datagram& datagram, std::uint32_t ssrc, SystemTime when) {
   auto& memory = memory_of(slot);
   look_for_announcement(slot, memory);
+  if (std::find(memory.refused.begin(), memory.refused.end(), ssrc) != memory.refused.end()) return;
   for (auto& [known, source] : memory.sources) {
     if (known != ssrc) continue;
     slot.ssrc = ssrc;
@@ -180,7 +200,9 @@ void Tap::take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagra
   const auto time = word(payload, 4);
   const auto step = static_cast<std::int32_t>(time - candidate.last_time);
   const bool goes_on = candidate.in_sequence > 0 && sequence == candidate.next_sequence && step > -farthest_ticks && step < farthest_ticks;
-  candidate.in_sequence = goes_on ? candidate.in_sequence + 1 : 1;
+  // A mirror of two ports shows each packet twice: the second changes nothing.
+  const bool again = candidate.in_sequence > 0 && sequence + 1 == candidate.next_sequence && step == 0;
+  candidate.in_sequence = goes_on ? candidate.in_sequence + 1 : again ? candidate.in_sequence : 1;
   candidate.next_sequence = static_cast<std::uint16_t>(sequence + 1);
   candidate.last_time = time;
   if (candidate.packets.size() == most_candidate_packets || held_octets_ + payload.size() > settings_.most_held_octets) let_go(candidate);
@@ -200,6 +222,8 @@ void Tap::take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagra
     slot.source = source;
     totals_.media_datagrams += candidate.packets.size();
     for (const auto& packet : candidate.packets) source->add({std::span(held).subspan(packet.begin, packet.size), packet.whole_octets, packet.wire_octets, packet.when});
+  } else if (memory.refused.size() < most_refused_a_flow) {
+    memory.refused.push_back(ssrc);
   }
   let_go(candidate);
   candidates.erase(at);
@@ -211,8 +235,9 @@ Source* Tap::new_source(const wire::Flow& flow, int vlan_tags, std::uint8_t payl
     return nullptr;
   }
   auto* source = sources_.make(flow, vlan_tags, payload_type, by);
-  by_ssrc_.emplace(ssrc, source);
-  if (reporting_.contains({{flow.words[0], flow.words[1]}, ssrc})) source->recognised(RecognisedBy::rtcp);
+  const Sender sender{{flow.words[0], flow.words[1]}, ssrc};
+  by_sender_.emplace(sender, source);
+  if (reporting_.contains(sender)) source->recognised(RecognisedBy::rtcp);
   return source;
 }
 
@@ -222,23 +247,26 @@ void Tap::rtcp(const wire::Flow& flow, wire::Octets octets, SystemTime when) {
   const auto compound = wire::decode_rtcp(octets);
   if (!compound) return;
   totals_.media_datagrams += flow.transport == wire::Transport::udp;
-  const auto each_of = [this](std::uint32_t ssrc, auto&& act) {
-    const auto [begin, end] = by_ssrc_.equal_range(ssrc);
-    for (auto at = begin; at != end; ++at) act(*at->second);
+  const auto each_of = [this](const Sender& sender, auto&& act) {
+    const auto [begin, end] = by_sender_.equal_range(sender);
+    int looked = 0;
+    for (auto at = begin; at != end && looked < most_alike; ++at, ++looked) act(*at->second);
   };
   for (const auto& report : compound->sender_reports) {
     bool known = false;
-    each_of(report.ssrc, [&](Source& source) {
-      if (source.flow().source() != flow.source()) return;
+    const Sender sender{{flow.words[0], flow.words[1]}, report.ssrc};
+    each_of(sender, [&](Source& source) {
+      if (source.flow().destination() != flow.destination()) return;
       known = true;
       source.recognised(RecognisedBy::rtcp);
       source.meter().add_rtcp(octets, when);
     });
     if (known || reporting_.size() >= most_reporting) continue;
-    reporting_[{{flow.words[0], flow.words[1]}, report.ssrc}] = when;
+    reporting_[sender] = when;
   }
+  // A receiver reports to the sender of what it received.
   const auto take_block = [&](const wire::ReportBlock& block) {
-    each_of(block.ssrc, [&](Source& source) {
+    each_of({{flow.words[2], flow.words[3]}, block.ssrc}, [&](Source& source) {
       if (source.flow().destination() != flow.source()) return;
       source.receiver = {block.cumulative_lost, block.jitter, source.receiver.reports + 1};
     });
@@ -252,8 +280,10 @@ void Tap::take_tcp(const wire::Datagram& segment, SystemTime when) {
   if (at == connections_.end()) at = connections_.find(segment.flow.reversed());
   if (at == connections_.end()) {
     if (segment.payload_octets == 0 && !segment.tcp.syn) return;
-    if (connections_.size() >= settings_.most_connections)
+    if (connections_.size() >= settings_.most_connections && when - purged_ >= between_purges) {
+      purged_ = when;
       std::erase_if(connections_, [](const auto& c) { return !c.second->has_sources() && !c.second->is_rtsp(); });
+    }
     if (connections_.size() >= settings_.most_connections) {
       ++totals_.connections_refused;
       return;
@@ -270,7 +300,7 @@ void Tap::finish() {
 
 void Tap::interrupt() {
   for (auto& [flow, connection] : connections_) connection->finish(totals_.last.value_or(SystemTime{}));
-  connections_.clear();  // what they are comes to light again
+  for (auto& [flow, connection] : connections_) connection->interrupt();
   for (std::size_t i = 0; i < sources_.size(); ++i) sources_[i].meter().interrupt();
 }
 

@@ -27,7 +27,7 @@ namespace tallywire::tap {
 struct TapSettings {
   std::vector<wire::IpAddress> units;  // whose UDP is media by a design: two packets in sequence do
   std::size_t most_streams = 32768;
-  std::size_t most_connections = 65536;
+  std::size_t most_connections = 16384;
   std::size_t most_held_octets = 64 * 1024 * 1024;  // of packets that are not believed yet
   std::chrono::nanoseconds forget_after = std::chrono::minutes(10);  // of silence, when meters begin anew
 };
@@ -38,11 +38,12 @@ struct TapTotals {
   std::uint64_t octets = 0;               // on the wire, without FCS
   std::uint64_t cut_frames = 0;           // the capture holds less of them than there was
   std::uint64_t udp_datagrams = 0, tcp_segments = 0, other_frames = 0, malformed_frames = 0;
+  std::uint64_t untimed_frames = 0;       // the capture does not tell when they came
   std::uint64_t unreadable_frames = 0;    // of a link layer that is not known, or cut within their headers
   std::uint64_t media_datagrams = 0;      // UDP that was metered, and its RTCP
   std::uint64_t incomplete_datagrams = 0; // of which fragments never came
   std::uint64_t streams_refused = 0;      // beyond most_streams
-  std::uint64_t connections_refused = 0;
+  std::uint64_t connections_refused = 0;  // segments of connections beyond most_connections
   std::uint64_t rtsp_connections = 0, encrypted_connections = 0;
   ConnectionTotals tcp;                   // of connections that carry RTSP
   std::optional<SystemTime> first, last;
@@ -82,18 +83,18 @@ class Tap : private ConnectionHost {
     FlowSlot* slot = nullptr;
   };
 
-  void look_up(std::size_t count);
+  SystemTime believable(SystemTime when);
   void take(const CapturedFrame& frame, Item& item);
   void take_udp(FlowSlot& slot, const wire::Datagram& datagram, SystemTime when);
   void take_unknown(FlowSlot& slot, const wire::Datagram& datagram, std::uint32_t ssrc, SystemTime when);
   void take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagram& datagram, std::uint32_t ssrc, SystemTime when);
-  void believe(FlowSlot& slot, FlowMemory& memory, Candidate& candidate, int vlan_tags);
   std::optional<RecognisedBy> reason_for(const FlowMemory& memory, const wire::Flow& flow, const Candidate& candidate, std::uint8_t payload_type) const;
   void take_tcp(const wire::Datagram& segment, SystemTime when);
   FlowMemory& memory_of(FlowSlot& slot);
   void look_for_announcement(FlowSlot& slot, FlowMemory& memory);
   bool is_unit(const wire::Flow& flow) const;
   void forget_silent(SystemTime now);
+  void forget_strangers();
   void forget_sources(SystemTime since);
 
   Source* new_source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type, std::uint32_t ssrc, RecognisedBy by) override;
@@ -104,6 +105,11 @@ class Tap : private ConnectionHost {
     std::size_t operator()(const wire::Flow& flow) const { return flow.hash(); }
   };
   using Sender = std::pair<std::array<std::uint64_t, 2>, std::uint32_t>;  // address, SSRC
+  struct SenderHash {
+    std::size_t operator()(const Sender& s) const {
+      return (s.first[0] * 0x9e3779b97f4a7c15u ^ s.first[1] * 0xc2b2ae3d27d4eb4fu ^ s.second) * 0xff51afd7ed558ccdu >> 7;
+    }
+  };
 
   TapSettings settings_;
   std::shared_ptr<Announcements> announcements_;
@@ -111,12 +117,13 @@ class Tap : private ConnectionHost {
   std::array<Item, most_frames_a_batch> items_;
   FlowTable flows_;
   SourcePool sources_;
-  std::unordered_multimap<std::uint32_t, Source*> by_ssrc_;
+  std::unordered_multimap<Sender, Source*, SenderHash> by_sender_;
   std::unordered_map<wire::Flow, std::unique_ptr<ConnectionWatch>, FlowHash> connections_;
   std::map<Sender, SystemTime> reporting_;  // senders whose RTCP went by before their media were known
   wire::IpFragments fragments_;
   std::size_t held_octets_ = 0;
   std::uint64_t settled_version_ = 0;
+  SystemTime purged_{};
   std::uint64_t incomplete_told_ = 0;
   SystemTime newest_{};  // of all frames
 };

@@ -58,6 +58,21 @@ void take_back_loss(stream::StreamReport& report, const CaptureLoss& loss) {
   report.loss_ratio.reset();
   mark_unread(report, "lost_packets", reason);
   mark_unread(report, "loss_ratio", reason);
+  std::erase_if(report.findings, [](const std::string& f) { return f.find("lost packets were lost") != std::string::npos || f.find("packet numbers jumped") != std::string::npos; });
+}
+
+// A file may hold frames without a time; then nothing that is a rate, or rests on arrivals, can be read.
+void take_back_times(stream::StreamReport& report) {
+  report.payload_bps = report.wire_bps = report.jitter_ms = report.arrival_frame_rate_hz = report.rtp_clock_ppm = report.sender_report_clock_ppm =
+      report.duration_s = report.window_s = std::nullopt;
+  report.peak_bps.clear();
+  report.windows.clear();
+  report.gaps.clear();
+  for (const char* field : {"payload_bps", "wire_bps", "jitter_ms", "arrival_frame_rate_hz", "rtp_clock_ppm", "sender_report_clock_ppm", "duration_s",
+                            "window", "peak_bps", "windows"}) {
+    mark_unread(report, field, "the capture does not tell when its frames came");
+    report.uncertainty.erase(field);
+  }
 }
 
 void find_in_stream(const Source& source, TappedStream& out) {
@@ -105,6 +120,7 @@ TappedStream describe(const Source& source, const CaptureLoss& loss) {
   }
   take_back_unknown(source, report);
   take_back_loss(report, loss);
+  if (source.untimed()) take_back_times(report);
   find_in_stream(source, out);
   return out;
 }
@@ -121,6 +137,7 @@ TapTotals sum_of(std::span<const Tap* const> taps, TapTotals so_far) {
     out.other_frames += t.other_frames;
     out.malformed_frames += t.malformed_frames;
     out.unreadable_frames += t.unreadable_frames;
+    out.untimed_frames += t.untimed_frames;
     out.media_datagrams += t.media_datagrams;
     out.incomplete_datagrams += t.incomplete_datagrams;
     out.streams_refused += t.streams_refused;
@@ -158,6 +175,7 @@ void find_in_capture(TapReport& out) {
   tell(t.encrypted_connections > 0, counted(t.encrypted_connections, "connection is", "connections are") +
                                         " RTSP over TLS: what they carry cannot be seen by a tap; ask the unit itself with `tallywire stream`");
   tell(t.incomplete_datagrams > 0, counted(t.incomplete_datagrams, "datagram came", "datagrams came") + " in fragments of which some are missing");
+  tell(t.untimed_frames > 0, "the capture does not tell when " + counted(t.untimed_frames, "frame", "frames") + " came: no rate can be read from them");
   tell(t.malformed_frames > 0, counted(t.malformed_frames, "frame has", "frames have") + " lengths that do not fit");
   tell(t.streams_refused > 0, counted(t.streams_refused, "stream was", "streams were") + " left out: too many at once");
   tell(t.connections_refused > 0, counted(t.connections_refused, "TCP segment was", "TCP segments were") + " left out: too many connections at once");
@@ -200,11 +218,13 @@ TapReport report_of(std::span<const Tap* const> taps, CaptureFacts facts) {
   TapReport out;
   out.capture = std::move(facts);
   out.capture.totals = sum_of(taps);
+  const CaptureLoss any_loss{out.capture.loss.by_kernel + out.capture.loss_just_before.by_kernel,
+                             out.capture.loss.by_interface + out.capture.loss_just_before.by_interface};
   for (const auto* tap : taps) {
     out.streams.reserve(out.streams.size() + tap->streams());
     for (std::size_t i = 0; i < tap->streams(); ++i) {
       if (tap->stream(i).meter().packets() == 0) continue;  // silent since all began anew
-      out.streams.push_back(describe(tap->stream(i), out.capture.loss));
+      out.streams.push_back(describe(tap->stream(i), any_loss));
     }
   }
   put_in_order(out.streams);

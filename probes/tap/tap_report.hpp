@@ -36,6 +36,7 @@ struct CaptureFacts {
   std::string format;                  // "pcapng, gzip"; "live"
   TapTotals totals;
   CaptureLoss loss;
+  CaptureLoss loss_just_before;        // of a held tap's report before this one: its gaps may show here
   bool loss_known = false;             // a classic pcap file does not tell
   std::optional<std::string> damage;   // why the file could not be read to its end
   bool stopped = false;                // before its end, by a person

@@ -181,6 +181,18 @@ void decode_loopback(Octets frame, std::uint32_t original, Datagram& out) {
   decode_raw_ip(frame.subspan(4), original - 4, out);
 }
 
+std::uint32_t link_header_octets(LinkLayer link) {
+  switch (link) {
+    case LinkLayer::ethernet: return 14;
+    case LinkLayer::linux_cooked: return 16;
+    case LinkLayer::linux_cooked_v2: return 20;
+    case LinkLayer::null_loopback: return 4;
+    case LinkLayer::raw_ip:
+    case LinkLayer::unknown: return 0;
+  }
+  return 0;
+}
+
 }  // namespace
 
 LinkLayer link_layer_of(std::uint32_t link_type) {
@@ -202,6 +214,8 @@ LinkLayer link_layer_of(std::uint32_t link_type) {
 void decode_frame(Octets frame, std::uint32_t original_octets, LinkLayer link, Datagram& out) {
   const auto original = std::max(original_octets, static_cast<std::uint32_t>(frame.size()));
   out.frame_octets = original;
+  out.ethernet_octets = original + 14 - std::min(original, link_header_octets(link));
+  out.frames = 1;
   out.vlan_tags = 0;
   const auto from_type = [&](std::size_t at) {
     if (frame.size() >= at + 2) return decode_tagged(frame, original, at, out);

@@ -94,7 +94,9 @@ struct Datagram {
   };
   What what = What::other;
   std::uint8_t vlan_tags = 0;
-  std::uint32_t frame_octets = 0;     // on the wire, without FCS, as the capture tells
+  std::uint32_t frame_octets = 0;     // as the capture tells, without FCS
+  std::uint32_t ethernet_octets = 0;  // as it was on Ethernet, without FCS: other link layers' headers are the capture's own
+  std::uint32_t frames = 1;           // 1; of a datagram that came in fragments, how many
   Flow flow;
   Octets payload;                     // of UDP or TCP as far as it was captured; a view
   std::uint32_t payload_octets = 0;   // as it was on the wire

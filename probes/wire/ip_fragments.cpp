@@ -47,7 +47,7 @@ bool IpFragments::put(Parts& parts, const Fragment& fragment) {
   return true;
 }
 
-bool IpFragments::add(const Fragment& fragment, std::uint32_t frame_octets, std::chrono::nanoseconds at, Datagram& out) {
+bool IpFragments::add(const Fragment& fragment, std::uint32_t ethernet_octets, std::chrono::nanoseconds at, Datagram& out) {
   auto& parts = find(fragment, at);
   const auto drop = [&] { parts_.erase(parts_.begin() + (&parts - parts_.data())); };
   if (!put(parts, fragment)) {
@@ -55,7 +55,7 @@ bool IpFragments::add(const Fragment& fragment, std::uint32_t frame_octets, std:
     ++given_up_;
     return false;
   }
-  parts.frame_octets += frame_octets;
+  parts.ethernet_octets += ethernet_octets;
   ++parts.frames;
   if (parts.octets_in_all == 0 || parts.here.count() < (parts.octets_in_all + unit - 1) / unit) return false;
   whole_ = std::move(parts.octets);
@@ -64,7 +64,8 @@ bool IpFragments::add(const Fragment& fragment, std::uint32_t frame_octets, std:
   const auto protocol = parts.protocol;
   const auto in_all = parts.octets_in_all;
   const auto captured = parts.captured_head == 0 ? in_all : parts.captured_head;
-  out.frame_octets = parts.frame_octets;
+  out.ethernet_octets = parts.ethernet_octets;
+  out.frames = parts.frames;
   drop();
   decode_transport(addresses, ipv6, protocol, Octets(whole_).first(captured), in_all, out);
   return true;

@@ -17,8 +17,8 @@ class IpFragments {
   static constexpr std::chrono::nanoseconds patience = std::chrono::seconds(30);
 
   // A fragment that came at `at`. True when it made a datagram whole: then `out` holds its transport header and payload (a
-  // view until the next call), and frame_octets those of all its fragments.
-  bool add(const Fragment& fragment, std::uint32_t frame_octets, std::chrono::nanoseconds at, Datagram& out);
+  // view until the next call), and ethernet_octets and frames those of all its fragments.
+  bool add(const Fragment& fragment, std::uint32_t ethernet_octets, std::chrono::nanoseconds at, Datagram& out);
   // Datagrams of which a piece never came, or that contradicted themselves.
   std::uint64_t incomplete() const { return given_up_ + parts_.size(); }
 
@@ -33,7 +33,7 @@ class IpFragments {
     std::chrono::nanoseconds since{};
     std::uint32_t octets_in_all = 0;  // 0: the last fragment has not come
     std::uint32_t captured_head = 0;  // octets from the front that were captured without a hole
-    std::uint32_t frame_octets = 0;
+    std::uint32_t ethernet_octets = 0;
     std::uint32_t frames = 0;
     std::bitset<most_octets / unit + 1> here;
     std::vector<std::uint8_t> octets;

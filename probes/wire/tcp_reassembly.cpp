@@ -44,13 +44,14 @@ void TcpReassembly::add(const Segment& segment) {
   }
   ++segments_;
   payload_octets_ += end - from;
-  if (from > next_) return keep(from, octets, end);
+  if (from > next_) return keep(from, octets, end, segment.at);
   fresh_ = octets;
+  fresh_at_ = segment.at;
   fresh_end_ = end;
   has_fresh_ = true;
 }
 
-void TcpReassembly::keep(std::uint64_t begin, Octets octets, std::uint64_t end) {
+void TcpReassembly::keep(std::uint64_t begin, Octets octets, std::uint64_t end, Time at_time) {
   if (kept_.empty()) hole_since_ = now_;
   auto at = std::upper_bound(kept_.begin(), kept_.end(), begin, [](std::uint64_t b, const Kept& k) { return b < k.begin; });
   if (at != kept_.begin() && std::prev(at)->end >= end) {
@@ -59,8 +60,8 @@ void TcpReassembly::keep(std::uint64_t begin, Octets octets, std::uint64_t end) 
     ++retransmitted_;
     return;
   }
-  kept_.insert(at, {begin, {octets.begin(), octets.end()}, now_, end});
-  kept_octets_ += octets.size();
+  kept_.insert(at, {begin, {octets.begin(), octets.end()}, at_time, end});
+  kept_octets_ += octets.size() + cost_of_segment;
 }
 
 std::optional<TcpReassembly::Piece> TcpReassembly::give(Octets octets, std::uint64_t end, Time at) {
@@ -68,8 +69,6 @@ std::optional<TcpReassembly::Piece> TcpReassembly::give(Octets octets, std::uint
   next_ = end;
   if (octets.size() < whole) {
     // The capture cut the segment: what it left out is a hole, told after what there is.
-    missing_octets_ += whole - octets.size();
-    ++holes_;
     return Piece{octets, whole - octets.size(), false, at};
   }
   return Piece{octets, 0, false, at};
@@ -87,8 +86,8 @@ std::optional<TcpReassembly::Piece> TcpReassembly::next() {
   }
   if (has_fresh_) {
     has_fresh_ = false;
-    filled_at_ = now_;
-    return give(fresh_, fresh_end_, now_);
+    filled_at_ = fresh_at_;
+    return give(fresh_, fresh_end_, fresh_at_);
   }
   while (!kept_.empty()) {
     auto& front = kept_.front();
@@ -102,7 +101,7 @@ std::optional<TcpReassembly::Piece> TcpReassembly::next() {
       return Piece{{}, missing, false, front.at};
     }
     Kept taken = std::move(front);
-    kept_octets_ -= taken.octets.size();
+    kept_octets_ -= taken.octets.size() + cost_of_segment;
     kept_.erase(kept_.begin());
     hole_since_ = now_;
     if (taken.end <= next_) continue;
@@ -118,8 +117,8 @@ void TcpReassembly::acknowledged(std::uint32_t number, Time at) {
   if (!started_) return;
   const auto place = extended(number);
   if (place <= acknowledged_) return;
+  if (acknowledged_ <= next_) acknowledged_at_ = at;
   acknowledged_ = place;
-  acknowledged_at_ = at;
 }
 
 void TcpReassembly::look_at_clock(Time now) { now_ = std::max(now_, now); }

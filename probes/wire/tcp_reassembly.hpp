@@ -7,6 +7,7 @@
 
 #include <chrono>
 #include <cstdint>
+#include <deque>
 #include <optional>
 #include <vector>
 
@@ -19,7 +20,8 @@ class TcpReassembly {
   // show the two directions out of order), or when nobody filled it for as long as a sender would retransmit.
   static constexpr Time acknowledged_patience = std::chrono::milliseconds(500);
   static constexpr Time patience = std::chrono::seconds(10);
-  static constexpr std::size_t most_kept = 1024 * 1024;  // octets behind a hole
+  static constexpr std::size_t most_kept = 1024 * 1024;  // octets behind a hole, with what keeping a segment costs
+  static constexpr std::size_t cost_of_segment = 128;
   static constexpr std::uint64_t farthest = 64 * 1024 * 1024;  // a number farther off belongs to another connection
 
   struct Segment {
@@ -54,6 +56,7 @@ class TcpReassembly {
   std::uint64_t segments() const { return segments_; }               // with payload, that carried something new
   std::uint64_t payload_octets() const { return payload_octets_; }   // of these
   std::uint64_t retransmitted_segments() const { return retransmitted_; }
+  // Of segments that the capture does not have; not of those that it has cut.
   std::uint64_t missing_octets() const { return missing_octets_; }
   std::uint64_t holes() const { return holes_; }
 
@@ -66,7 +69,7 @@ class TcpReassembly {
   };
   std::uint64_t extended(std::uint32_t number) const;
   void begin(std::uint32_t sequence);
-  void keep(std::uint64_t begin, Octets octets, std::uint64_t end);
+  void keep(std::uint64_t begin, Octets octets, std::uint64_t end, Time at);
   bool hole_is_given_up() const;
   std::optional<Piece> give(Octets octets, std::uint64_t end, Time at);
 
@@ -75,8 +78,9 @@ class TcpReassembly {
   std::uint64_t next_ = 0;              // number of the next octet that is waited for, extended
   Octets fresh_;                        // in order, not copied
   std::uint64_t fresh_end_ = 0;
+  Time fresh_at_{};
   bool has_fresh_ = false;
-  std::vector<Kept> kept_;              // behind a hole, by begin
+  std::deque<Kept> kept_;               // behind a hole, by begin
   std::size_t kept_octets_ = 0;
   std::vector<std::uint8_t> out_;
   std::uint64_t acknowledged_ = 0;
