@@ -28,7 +28,7 @@ void ConnectionWatch::add(const wire::Datagram& segment, SystemTime when) {
   const auto at = when.time_since_epoch();
   side.vlan_tags = segment.vlan_tags;
   if (segment.tcp.syn && side.state == State::ignored) {
-    side.in = {};
+    side.in.restart();
     side.state = State::unknown;
   }
   if (segment.tcp.ack && back.state != State::ignored) {
@@ -98,8 +98,8 @@ void ConnectionWatch::search(Side& side, wire::Octets octets, SystemTime when) {
 
 void ConnectionWatch::ignore(Side& side) {
   side.state = State::ignored;
-  side.in = {};
-  side.finder = {};
+  side.in.restart();
+  side.finder.restart();
 }
 
 void ConnectionWatch::cut(Side& side, wire::Octets octets, SystemTime when) {
@@ -170,7 +170,7 @@ void ConnectionWatch::take_frame(Side& side, std::uint8_t channel, wire::Octets 
 void ConnectionWatch::interrupt() {
   for (auto& side : sides_) {
     if (side.state == State::ignored) continue;
-    side.in = {};
+    side.in.restart();
     side.input = wire::RtspInput();
     side.finder.restart();
     if (side.state == State::rtsp) {

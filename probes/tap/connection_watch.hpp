@@ -23,6 +23,7 @@ class ConnectionHost {
   // A new stream on an interleaved channel; null when no more are taken.
   virtual Source* new_source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type, std::uint32_t ssrc, RecognisedBy by) = 0;
   virtual void announced(Announcement announcement) = 0;
+  virtual wire::TcpReassembly::Account& kept_segments() = 0;
   virtual void rtcp(const wire::Flow& flow, wire::Octets compound, SystemTime when) = 0;
 };
 
@@ -33,7 +34,9 @@ struct ConnectionTotals {
 
 class ConnectionWatch {
  public:
-  ConnectionWatch(const wire::Flow& flow, ConnectionHost& host) : flow_(flow), host_(host) {}
+  ConnectionWatch(const wire::Flow& flow, ConnectionHost& host) : flow_(flow), host_(host) {
+    for (auto& side : sides_) side.in.share(host.kept_segments());
+  }
 
   // A segment of either direction.
   void add(const wire::Datagram& segment, SystemTime when);

@@ -99,6 +99,7 @@ class Tap : private ConnectionHost {
 
   Source* new_source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type, std::uint32_t ssrc, RecognisedBy by) override;
   void announced(Announcement announcement) override;
+  wire::TcpReassembly::Account& kept_segments() override { return kept_segments_; }
   void rtcp(const wire::Flow& flow, wire::Octets compound, SystemTime when) override;
 
   struct FlowHash {
@@ -115,6 +116,7 @@ class Tap : private ConnectionHost {
   std::shared_ptr<Announcements> announcements_;
   TapTotals totals_;
   std::array<Item, most_frames_a_batch> items_;
+  wire::TcpReassembly::Account kept_segments_;  // before the connections, which give back what they keep
   FlowTable flows_;
   SourcePool sources_;
   std::unordered_multimap<Sender, Source*, SenderHash> by_sender_;

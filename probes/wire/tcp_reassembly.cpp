@@ -10,6 +10,24 @@ std::uint64_t TcpReassembly::extended(std::uint32_t number) const {
   return next_ + static_cast<std::uint64_t>(static_cast<std::int64_t>(step));
 }
 
+void TcpReassembly::account_for(std::size_t octets) {
+  kept_octets_ += octets;
+  if (account_) account_->kept_octets += octets;
+}
+
+void TcpReassembly::give_back(std::size_t octets) {
+  kept_octets_ -= octets;
+  if (account_) account_->kept_octets -= octets;
+}
+
+void TcpReassembly::restart() {
+  kept_.clear();
+  give_back(kept_octets_);
+  started_ = finished_ = anew_ = has_fresh_ = false;
+  acknowledged_ = 0;
+  acknowledged_at_ = hole_since_ = filled_at_ = now_ = {};
+}
+
 void TcpReassembly::begin(std::uint32_t sequence) {
   anew_ = started_;
   started_ = true;
@@ -18,7 +36,7 @@ void TcpReassembly::begin(std::uint32_t sequence) {
   next_ = room_before + sequence;
   acknowledged_ = 0;
   kept_.clear();
-  kept_octets_ = 0;
+  give_back(kept_octets_);
   has_fresh_ = false;
 }
 
@@ -61,7 +79,7 @@ void TcpReassembly::keep(std::uint64_t begin, Octets octets, std::uint64_t end, 
     return;
   }
   kept_.insert(at, {begin, {octets.begin(), octets.end()}, at_time, end});
-  kept_octets_ += octets.size() + cost_of_segment;
+  account_for(octets.size() + cost_of_segment);
 }
 
 std::optional<TcpReassembly::Piece> TcpReassembly::give(Octets octets, std::uint64_t end, Time at) {
@@ -75,6 +93,7 @@ std::optional<TcpReassembly::Piece> TcpReassembly::give(Octets octets, std::uint
 }
 
 bool TcpReassembly::hole_is_given_up() const {
+  if (account_ && account_->kept_octets > account_->most_octets) return true;
   if (finished_ || kept_octets_ > most_kept || now_ - hole_since_ >= patience) return true;
   return acknowledged_ > next_ && now_ - std::max(acknowledged_at_, hole_since_) >= acknowledged_patience;
 }
@@ -101,7 +120,7 @@ std::optional<TcpReassembly::Piece> TcpReassembly::next() {
       return Piece{{}, missing, false, front.at};
     }
     Kept taken = std::move(front);
-    kept_octets_ -= taken.octets.size() + cost_of_segment;
+    give_back(taken.octets.size() + cost_of_segment);
     kept_.erase(kept_.begin());
     hole_since_ = now_;
     if (taken.end <= next_) continue;

@@ -24,6 +24,19 @@ class TcpReassembly {
   static constexpr std::size_t cost_of_segment = 128;
   static constexpr std::uint64_t farthest = 64 * 1024 * 1024;  // a number farther off belongs to another connection
 
+  TcpReassembly() = default;
+  ~TcpReassembly() { give_back(kept_octets_); }
+  TcpReassembly(const TcpReassembly&) = delete;
+  TcpReassembly& operator=(const TcpReassembly&) = delete;
+  // All connections of a tap share one account of what they keep; beyond its ceiling holes are given up at once.
+  struct Account {
+    std::size_t kept_octets = 0;
+    std::size_t most_octets = 64 * 1024 * 1024;
+  };
+  void share(Account& account) { account_ = &account; }  // before the first segment; it outlives this
+  // As if nothing had come; counts go on.
+  void restart();
+
   struct Segment {
     std::uint32_t sequence = 0;
     bool syn = false;
@@ -71,8 +84,11 @@ class TcpReassembly {
   void begin(std::uint32_t sequence);
   void keep(std::uint64_t begin, Octets octets, std::uint64_t end, Time at);
   bool hole_is_given_up() const;
+  void account_for(std::size_t octets);
+  void give_back(std::size_t octets);
   std::optional<Piece> give(Octets octets, std::uint64_t end, Time at);
 
+  Account* account_ = nullptr;
   bool started_ = false, finished_ = false, anew_ = false;
   std::uint32_t first_number_ = 0;
   std::uint64_t next_ = 0;              // number of the next octet that is waited for, extended

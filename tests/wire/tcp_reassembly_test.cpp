@@ -5,6 +5,7 @@
 #include <catch2/catch.hpp>
 
 #include <algorithm>
+#include <deque>
 #include <random>
 #include <string>
 
@@ -136,6 +137,24 @@ TEST_CASE("a hole that nobody acknowledges is waited for as long as a sender wou
     CHECK(taker.in.kept_octets() <= TcpReassembly::most_kept + large.size() + TcpReassembly::cost_of_segment);
   }
   CHECK(taker.in.holes() == 2);
+}
+
+TEST_CASE("connections that share an account keep no more than its ceiling together") {
+  const auto large = text(1460);
+  TcpReassembly::Account account;
+  account.most_octets = 100'000;
+  {
+    std::deque<Taker> takers(100);
+    for (auto& taker : takers) {
+      taker.in.share(account);
+      taker.give(1, large, milliseconds(0));
+      for (std::uint32_t i = 1; i < 20; ++i) taker.give(1 + 1460 * (i + 1), large, milliseconds(1));
+      CHECK(account.kept_octets <= account.most_octets + 2 * large.size());
+    }
+    takers[0].in.restart();
+    CHECK(takers[0].in.kept_octets() == 0);
+  }
+  CHECK(account.kept_octets == 0);
 }
 
 TEST_CASE("a segment that the capture has cut has a hole at its end") {
