@@ -85,12 +85,14 @@ void add_asks(CLI::App& app, Command& c) {
 
 void add_tap(CLI::App& app, Command& c) {
   auto* tap = app.add_subcommand("tap", "meter all streams in a capture file or on a mirror port");
+  tap->footer("Exit: 0 all was read; 1 a stream misses what the design promises; 2 wrong request; 3 something could not be read.\n"
+              "  tallywire tap capture.pcapng --design site.json\n  tallywire tap --interface eth1 --alone --follow\n  tcpdump -i eth1 -w - | tallywire tap -");
   auto* file = tap->add_option("file", c.file, "a capture (pcap, pcapng, also packed by gzip or zstd); - reads the input stream");
   auto* interface = tap->add_option("--interface", c.interfaces, "the interface that the mirror port is plugged into")->expected(1);
   interface->excludes(file);
-  tap->add_option("--seconds", c.seconds, "with --interface: how long to meter (10; with --follow until Ctrl-C)")->check(CLI::Range(0.1, 86400.0));
+  tap->add_option("--seconds", c.seconds, "with --interface: how long to meter (10; with --follow until Ctrl-C)")->check(CLI::Range(0.1, 86400.0))->needs(interface);
   tap->add_flag("--follow", c.follow, "show a table every second, heaviest first; by the service, of a tap that it holds");
-  tap->add_option("--threads", c.threads, "with --interface: capture threads (one less than there are cores)")->check(CLI::Range(1, 16));
+  tap->add_option("--threads", c.threads, "with --interface: capture threads (one less than there are cores)")->check(CLI::Range(1, 16))->needs(interface);
   tap->add_option("--design", c.design, "the design file: which stream is which, and what it promises");
   add_where(*tap, c);
 }
@@ -121,6 +123,10 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   }
   auto* used = app.get_subcommands().front();
   c.name = used->get_name();
+  if (c.name == "tap" && (c.file.rfind("rtsp:", 0) == 0 || c.file.rfind("rtsps:", 0) == 0)) {  // not echoed: it may hold a password
+    std::fputs("tap: this is a URL, not a capture file; meter one stream with `tallywire stream URL`\n", stderr);
+    return 2;
+  }
   if (c.name == "tap" && c.file.empty() && c.interfaces.empty()) {
     std::fputs("tap: give a capture file, or --interface IF for a mirror port\n", stderr);
     return 2;

@@ -58,9 +58,24 @@ Row row_of(const json& stream) {
           stream.at("duplicate_packets").dump() + "/" + stream.at("reordered_packets").dump(), number(stream.at("jitter_ms"), 2)};
 }
 
+// Two streams of one session, or of one unit, may have the same name: then each says where it goes, and by which source.
+std::map<std::string, int> names_of(const json& streams) {
+  std::map<std::string, int> out;
+  for (const auto& stream : streams) ++out[name_of(stream) + picture_of(stream)];
+  return out;
+}
+
 std::string table_of(const json& streams) {
+  const auto names = names_of(streams);
   std::vector<Row> rows = {{"stream", "carries", "by", "on the wire", "frames/s", "packets", "lost", "doubled/late", "jitter ms"}};
-  for (const auto& stream : streams) rows.push_back(row_of(stream));
+  for (const auto& stream : streams) {
+    rows.push_back(row_of(stream));
+    if (names.at(name_of(stream) + picture_of(stream)) > 1) {
+      char ssrc[24];
+      std::snprintf(ssrc, sizeof ssrc, "%08x", stream.at("ssrc").is_null() ? 0u : stream.at("ssrc").get<unsigned>());
+      rows.back()[0] += std::string(stream.at("url").is_null() ? "" : " to " + stream.value("destination", "")) + ", SSRC " + ssrc;
+    }
+  }
   std::array<std::size_t, columns> widths{};
   for (const auto& row : rows)
     for (std::size_t i = 0; i < columns; ++i) widths[i] = std::max(widths[i], row[i].size());
@@ -85,7 +100,7 @@ std::string findings_of(const json& streams) {
       const auto same = [&](const auto& entry) { return entry.first == sentence; };
       auto at = std::find_if(by_sentence.begin(), by_sentence.end(), same);
       if (at == by_sentence.end()) at = by_sentence.insert(by_sentence.end(), {sentence, {}});
-      at->second.push_back(name_of(stream));
+      if (const auto name = name_of(stream); std::find(at->second.begin(), at->second.end(), name) == at->second.end()) at->second.push_back(name);
     }
   std::string out;
   for (const auto& [sentence, names] : by_sentence) {
@@ -125,7 +140,7 @@ std::string verdicts_of(const json& answer) {
 }  // namespace
 
 std::string render_tap_table(const json& table) {
-  std::string out = table.value("at", "") + "  " + table.at("streams_in_all").dump() + " streams" +
+  std::string out = table.value("at", "") + "  " + table.at("streams_in_all").dump() + (table.at("streams_in_all") == 1 ? " stream" : " streams") +
                     (table.value("note", "").empty() ? "" : "; " + table.value("note", "")) + "\n";
   return out + table_of(table.at("streams"));
 }
@@ -136,8 +151,10 @@ std::string render_tap(const json& answer) {
   std::string out = capture.value("source", "") + ": " + capture.at("frames").dump() + " frames, " + spoken_bytes(capture.at("bytes")) + " in " +
                     spoken_duration(capture.at("duration_s")) + (capture.value("stopped", false) ? ", stopped before its end" : "") + "\n";
   out += std::to_string(streams.size()) + (streams.size() == 1 ? " media stream" : " media streams");
-  if (const auto& dropped = capture.at("dropped_by_kernel_packets"); !dropped.is_null())
-    out += "; the capture itself lost " + std::to_string(dropped.get<std::uint64_t>() + capture.at("dropped_by_interface_packets").get<std::uint64_t>()) + " frames";
+  if (const auto& dropped = capture.at("dropped_by_kernel_packets"); !dropped.is_null()) {
+    const auto lost = dropped.get<std::uint64_t>() + capture.at("dropped_by_interface_packets").get<std::uint64_t>();
+    if (lost > 0) out += "; the capture itself lost " + std::to_string(lost) + (lost == 1 ? " frame" : " frames");
+  }
   out += "\n";
   if (!streams.empty()) out += table_of(streams);
   for (const auto& finding : answer.at("findings")) out += "  - " + finding.get<std::string>() + "\n";
@@ -147,12 +164,20 @@ std::string render_tap(const json& answer) {
     if (field.rfind("capture.", 0) != 0) unread += "  " + field + ": " + reason.get<std::string>() + "\n";
   std::map<std::string, int> reasons;
   for (const auto& stream : streams) {
-    const auto& codec = stream.at("unread").find("codec");
-    if (codec != stream.at("unread").end()) ++reasons["what it carries: " + codec->get<std::string>()];
-    const auto& jitter = stream.at("unread").find("jitter_ms");
-    if (jitter != stream.at("unread").end()) ++reasons["jitter: " + jitter->get<std::string>()];
-    const auto& lost = stream.at("unread").find("lost_packets");
-    if (lost != stream.at("unread").end()) ++reasons["loss: " + lost->get<std::string>()];
+    const auto& why = stream.at("unread");
+    const auto tell = [&](const char* field, const char* words) {
+      if (const auto at = why.find(field); at != why.end()) ++reasons[std::string(words) + ": " + at->get<std::string>()];
+    };
+    tell("codec", "what it carries");
+    tell("payload_bps", "bit rate");
+    tell("jitter_ms", "jitter");
+    tell("lost_packets", "loss");
+    const auto& codec = stream.at("codec");
+    if (codec != "H264" && codec != "H265" && codec != "JPEG") continue;
+    tell("width", "picture size and profile");
+    tell("frame_rate_hz", "frame rate");
+    tell("gop_s", "GOP");
+    tell("keyframe_bytes_mean", "size of key frames");
   }
   for (const auto& [reason, count] : reasons) unread += "  of " + std::to_string(count) + (count == 1 ? " stream, " : " streams, ") + reason + "\n";
   if (!unread.empty()) out += "Not read:\n" + unread;

@@ -133,7 +133,9 @@ class TapCommand {
         follow(rows, streams, away ? *away : live_losses(live));
       }
     }
-    return finish(live.report());
+    auto report = live.report();
+    report.capture.stopped = stop_asked.load() && !command_.follow;
+    return finish(report);
   }
 
   static std::string live_losses(tap::LiveTap& live) {

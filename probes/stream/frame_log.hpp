@@ -47,6 +47,11 @@ class FrameLog {
     __builtin_prefetch(&here_, 1);
     __builtin_prefetch(&here_ + 1, 1);
   }
+  // Whether a time stamp is one of the last ten seconds.
+  bool is_past(std::uint32_t rtp_time) const {
+    const auto step = static_cast<std::int32_t>(rtp_time - static_cast<std::uint32_t>(rtp_time_));
+    return in_stretch_ && step < 0 && step > -10 * static_cast<std::int64_t>(clock_hz_);
+  }
   bool would_begin(std::uint32_t rtp_time) const { return rtp_time != static_cast<std::uint32_t>(rtp_time_); }
   void prefetch_more() const {
     for (const auto* at = reinterpret_cast<const char*>(&begin_); at < reinterpret_cast<const char*>(&known_gops_); at += 64) __builtin_prefetch(at, 1);
@@ -74,6 +79,7 @@ class FrameLog {
   std::int64_t units_total() const { return here_.units; }
 
   std::int64_t keys() const { return keys_ + past_keys_; }
+  bool never_stepped() const { return in_stretch_ && received_frames_ == 1 && past_frames_ == 0; }
   bool has_keys() const { return has_keys_; }
   struct Gops {
     std::int64_t count = 0, frames = 0, ticks = 0;

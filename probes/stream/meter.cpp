@@ -158,7 +158,7 @@ void Meter::prefetch_more(std::uint32_t rtp_time, std::int64_t at_ns) const {
 
 // False when nothing is to be looked for in the payload: refused, a duplicate, or of a frame that has passed.
 bool Meter::count(std::uint16_t sequence, PacketFacts& facts) {
-  const auto came = sequence_.add(sequence);
+  const auto came = sequence_.add(sequence, frames_.is_past(facts.rtp_time));
   if (came == SequenceLog::Came::refused) {
     jump_ = facts;
     return false;

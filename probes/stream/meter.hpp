@@ -75,6 +75,8 @@ class Meter {
   // What a receiver report says of this source since the last call (RFC 3550 §6.4.1, A.3).
   wire::ReportBlock take_reception(SystemTime now);
   const RateWindows& windows() const { return windows_; }
+  // All packets have one RTP time, over at least so long.
+  bool time_stands_still_for(double seconds) const { return frames_.never_stepped() && static_cast<double>(last_ns_ - first_ns_) / 1e9 >= seconds; }
   // Packets that excuse() was for.
   std::int64_t not_captured() const { return sequence_.excused(); }
 

@@ -50,7 +50,7 @@ void SequenceLog::mark(std::int64_t number, bool here) {
   bits_[at / 64] = here ? bits_[at / 64] | bit : bits_[at / 64] & ~bit;
 }
 
-SequenceLog::Came SequenceLog::add(std::uint16_t sequence) {
+SequenceLog::Came SequenceLog::add(std::uint16_t sequence, bool past) {
   if (!any_) {
     restart(sequence);
     return Came::in_order;
@@ -65,7 +65,7 @@ SequenceLog::Came SequenceLog::add(std::uint16_t sequence) {
     refused_next_ = -1;
     return Came::in_order;
   }
-  if (delta <= 0 && delta > -max_misorder) {
+  if (delta <= 0 && delta > -(past ? max_past : max_misorder)) {
     const std::int64_t number = highest_ + delta;
     if ((number >= base_ || carried_) && seen(number)) {
       ++duplicates_;

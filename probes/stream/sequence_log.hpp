@@ -13,7 +13,9 @@ class SequenceLog {
 
   // `refused`: a jump beyond RFC 3550 A.1's limits that no second packet has confirmed. `restarted`: this packet
   // confirmed it, and counting has begun anew with both (the sample code would leave the first one out).
-  Came add(std::uint16_t sequence);
+  // `past`: its RTP time is that of a packet some time ago. Such a one is late or doubled even beyond A.1's limit of
+  // misorder, which a stream of many packets a second passes in less than a tenth of a second.
+  Came add(std::uint16_t sequence, bool past = false);
   // After `restarted`: the source did not start again, the numbers between were lost. A loss of more than 65 535 packets
   // cannot be told by 16 bits; it counts as what is left of it.
   void count_jump_as_lost();
@@ -46,6 +48,7 @@ class SequenceLog {
  private:
   static constexpr std::int64_t max_dropout = 3000;   // RFC 3550 A.1
   static constexpr std::int64_t max_misorder = 100;
+  static constexpr std::int64_t max_past = 2000;      // and of these the numbers are still remembered
   static constexpr std::size_t remembered = 4096;      // numbers; more than max_dropout
 
   void restart(std::uint16_t sequence);

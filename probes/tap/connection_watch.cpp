@@ -20,13 +20,21 @@ std::uint32_t ssrc_of(wire::Octets packet) {
 
 }  // namespace
 
+RtspWatch& ConnectionWatch::watch() {
+  if (!watch_) watch_ = std::make_unique<RtspWatch>();
+  return *watch_;
+}
+
 void ConnectionWatch::add(const wire::Datagram& segment, SystemTime when) {
-  last_ = std::max(last_, when);
+  last_ = when;
   const bool forward = segment.flow == flow_;
   auto& side = sides_[forward ? 0 : 1];
   auto& back = sides_[forward ? 1 : 0];
   const auto at = when.time_since_epoch();
   side.vlan_tags = segment.vlan_tags;
+  if (segment.tcp.syn) closed_ = sides_[0].has_ended = sides_[1].has_ended = false;
+  side.has_ended = side.has_ended || segment.tcp.fin;
+  closed_ = closed_ || segment.tcp.rst || (sides_[0].has_ended && sides_[1].has_ended);
   if (segment.tcp.syn && side.state == State::ignored) {
     side.in.restart();
     side.state = State::unknown;
@@ -123,16 +131,16 @@ void ConnectionWatch::cut(Side& side, wire::Octets octets, SystemTime when) {
 }
 
 void ConnectionWatch::take_message(Side& side, wire::RtspMessage& message) {
-  if (message.status == 0) return watch_.request(message);
+  if (message.status == 0) return watch().request(message);
   // An answer goes from the server to the client, as the segment does that carries it.
   const auto flow = flow_of(side);
-  watch_.answer(message, flow.destination(), flow.source());
-  for (auto& announcement : watch_.take_announcements()) host_.announced(std::move(announcement));
-  if (!watch_.has_channels()) return;
+  watch().answer(message, flow.destination(), flow.source());
+  for (auto& announcement : watch().take_announcements()) host_.announced(std::move(announcement));
+  if (!watch().has_channels()) return;
   for (std::size_t channel = 0; channel < 256; ++channel)
-    if (watch_.on_channel(static_cast<std::uint8_t>(channel))) side.known.channels[channel] = true;
+    if (watch_->on_channel(static_cast<std::uint8_t>(channel))) side.known.channels[channel] = true;
   for (auto& known : side.sources)
-    if (const auto medium = watch_.on_channel(known.channel); medium && known.source->medium() != medium.get()) known.source->announce(medium);
+    if (const auto medium = watch_->on_channel(known.channel); medium && known.source->medium() != medium.get()) known.source->announce(medium);
 }
 
 Source* ConnectionWatch::source_on(Side& side, std::uint8_t channel, wire::Octets packet) {
@@ -140,14 +148,15 @@ Source* ConnectionWatch::source_on(Side& side, std::uint8_t channel, wire::Octet
   for (auto& known : side.sources)
     if (known.ssrc == ssrc && known.channel == channel) return known.source;
   if (side.sources.size() == most_sources_a_side) return nullptr;
-  const auto by = watch_.on_channel(channel) ? RecognisedBy::rtsp : RecognisedBy::sequence;
+  auto medium = watch_ ? watch_->on_channel(channel) : nullptr;
+  const auto by = medium ? RecognisedBy::rtsp : RecognisedBy::sequence;
   auto* source = host_.new_source(flow_of(side), side.vlan_tags, packet[1] & 0x7f, ssrc, by);
   if (!source) return nullptr;
   side.sources.push_back({channel, ssrc, source});
   side.known.sources.emplace_back(channel, ssrc);
   side.known.channels[channel] = true;
-  if (auto medium = watch_.on_channel(channel)) source->announce(std::move(medium));
-  else if (auto session = watch_.any_session()) source->announce(std::move(session));
+  if (!medium && watch_) medium = watch_->any_session();
+  if (medium) source->announce(std::move(medium));
   return source;
 }
 

@@ -12,6 +12,7 @@
 
 #include <array>
 #include <cstdint>
+#include <memory>
 #include <vector>
 
 namespace tallywire::tap {
@@ -53,6 +54,8 @@ class ConnectionWatch {
   bool encrypted() const { return encrypted_; }
   bool has_sources() const { return !sides_[0].sources.empty() || !sides_[1].sources.empty(); }
   SystemTime last() const { return last_; }
+  // Both ends have said that they are done, or one has torn it down.
+  bool closed() const { return closed_; }
   const wire::Flow& flow() const { return flow_; }
   // Since the beginning, or since begin_anew().
   ConnectionTotals totals() const;
@@ -77,6 +80,7 @@ class ConnectionWatch {
     State state = State::unknown;
     bool came_from_rtsp = false;  // searching: it was RTSP before
     int vlan_tags = 0;
+    bool has_ended = false;  // FIN
     wire::TcpReassembly in;
     wire::RtspInput input;
     InterleavedFinder finder;
@@ -85,6 +89,7 @@ class ConnectionWatch {
   };
 
   ConnectionTotals totals_in_all() const;
+  RtspWatch& watch();
   void drain(Side& side, SystemTime when);
   void take_octets(Side& side, wire::Octets octets, SystemTime when);
   void take_hole(Side& side);
@@ -100,11 +105,12 @@ class ConnectionWatch {
   wire::Flow flow_;
   ConnectionHost& host_;
   std::array<Side, 2> sides_;  // as flow_ goes, and back
-  RtspWatch watch_;
+  std::unique_ptr<RtspWatch> watch_;  // most connections have nothing for it
   SystemTime last_{};
   std::uint64_t malformed_ = 0;
   ConnectionTotals told_;
   bool encrypted_ = false;
+  bool closed_ = false;
 };
 
 }  // namespace tallywire::tap

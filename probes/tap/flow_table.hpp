@@ -24,6 +24,7 @@ struct Candidate {
   std::uint16_t next_sequence = 0;
   std::uint32_t last_time = 0;
   int in_sequence = 0;
+  int near = 0;                      // packets in a row that are near the one before in number and time
   std::vector<Packet> packets;
   std::vector<std::uint8_t> octets;  // of all packets, one after another
 };
@@ -48,7 +49,7 @@ static_assert(sizeof(FlowSlot) == 64);
 
 class FlowTable {
  public:
-  static constexpr std::size_t most_flows = 1 << 18;
+  static constexpr std::size_t most_flows = 1 << 16;  // strangers are forgotten beyond; media are not
 
   FlowTable();
   void prefetch(std::size_t hash) const { __builtin_prefetch(&slots_[hash & mask_]); }

@@ -6,7 +6,6 @@
 namespace tallywire::tap {
 
 void Tap::begin_anew() {
-  if (totals_.last) newest_ = *totals_.last;  // also when the clock was set back
   totals_ = {};
   incomplete_told_ = fragments_.incomplete();
   for (std::size_t i = 0; i < sources_.size(); ++i) sources_[i].begin_anew(newest_);

@@ -297,6 +297,7 @@ TapReport LiveTap::report(bool begin_anew) {
   }
   facts.loss = loss();
   facts.loss_just_before = loss_just_before_;
+  facts.away = away().value_or("");
   auto out = report_of(taps, std::move(facts));
   // Under the same locks: no frame falls between two reports.
   if (begin_anew)

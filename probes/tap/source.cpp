@@ -42,7 +42,9 @@ Source::Source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type,
   const auto format = wire::static_format(payload_type);
   if (!format) return;
   wire::SdpMedia media;
-  media.kind = stream::is_video(stream::codec_of(format->encoding)) || format->clock_hz == 90000 ? "video" : "audio";
+  // MPEG audio and transport streams have the clock of video, but a time stamp of theirs is no picture (RFC 2250).
+  const bool video = format->clock_hz == 90000 && format->encoding != "MPA" && format->encoding != "MP2T";
+  media.kind = video ? "video" : "audio";
   learn(stream::settings_of(media, *format));
 }
 

@@ -33,7 +33,10 @@ class alignas(64) Source {
   void announce(std::shared_ptr<const AnnouncedMedium> medium);
   void add(const stream::Meter::Seen& seen) {
     if (undecided_) find_out(seen);
-    other_types_ += (seen.octets[1] & 0x7f) != payload_type_;
+    if (const std::uint8_t type = seen.octets[1] & 0x7f; type != payload_type_) {
+      ++other_types_;
+      other_type_ = type;
+    }
     untimed_ = untimed_ || seen.when == SystemTime{};
     meter_.add(seen);
   }
@@ -57,7 +60,9 @@ class alignas(64) Source {
 
   const wire::Flow& flow() const { return flow_; }
   std::uint8_t payload_type() const { return payload_type_; }
+  // Packets of another payload type than the first, and the newest such type.
   std::uint64_t other_types() const { return other_types_; }
+  std::uint8_t other_type() const { return other_type_; }
   RecognisedBy by() const { return by_; }
   void recognised(RecognisedBy by) { by_ = std::max(by_, by); }
   const AnnouncedMedium* medium() const { return medium_.get(); }
@@ -79,6 +84,7 @@ class alignas(64) Source {
 
   bool undecided_ = true;
   std::uint8_t payload_type_;
+  std::uint8_t other_type_ = 0;
   RecognisedBy by_;
   bool guessed_ = false;
   bool told_ = false;

@@ -15,9 +15,15 @@ constexpr std::size_t most_candidates = 8, most_candidate_packets = 64;
 constexpr std::size_t most_reporting = 65536;
 constexpr int most_alike = 16;  // streams of one sender and SSRC that a report is laid to
 constexpr std::size_t most_refused_a_flow = 64;
-constexpr auto between_purges = std::chrono::seconds(1);  // of connections that carry nothing, once there are too many
+constexpr auto between_purges = std::chrono::seconds(10);  // of connections, once there are too many
+constexpr auto set_back = std::chrono::seconds(1);  // no capture is out of order by more than that
+constexpr auto idle_for = std::chrono::seconds(60);
+constexpr auto after_close = std::chrono::seconds(2);
 // Packets in sequence before an unannounced source is believed; RFC 3550 A.1 asks for two.
 constexpr int sequence_unannounced = 3, sequence_of_unit = 2, sequence_announced = 1;
+// Or so many, each within so many numbers of the one before.
+constexpr int near_unannounced = 16;
+constexpr std::int16_t farthest_number = 16;
 // Two packets in sequence are not farther apart in RTP time than 20 s of the fastest clock.
 constexpr std::int32_t farthest_ticks = 20 * 90000;
 constexpr std::size_t streams_near = 128;
@@ -31,6 +37,17 @@ std::uint32_t word(wire::Octets octets, std::size_t at) {
 // Of all its frames; how long one was of which there are several, nobody counted: fragments are no short frames.
 double wire_octets(const wire::Datagram& datagram) {
   return std::max(datagram.ethernet_octets + datagram.frames * fcs_preamble_gap, least_frame);
+}
+
+void add_totals_of(const ConnectionWatch& connection, TapTotals& out) {
+  out.encrypted_connections += connection.encrypted();
+  if (!connection.is_rtsp() && !connection.has_sources()) return;
+  ++out.rtsp_connections;
+  const auto more = connection.totals();
+  out.tcp.missing_octets += more.missing_octets;
+  out.tcp.holes += more.holes;
+  out.tcp.retransmitted_segments += more.retransmitted_segments;
+  out.tcp.malformed += more.malformed;
 }
 
 // RFC 3551 §6: assigned and dynamic types; 64 to 95 would be taken for RTCP (RFC 5761 §4).
@@ -90,7 +107,11 @@ void Tap::take(const CapturedFrame& captured, Item& item) {
   totals_.octets += d.frame_octets;
   totals_.cut_frames += frame.octets.size() < frame.original_octets;
   if (!totals_.first) totals_.first = totals_.last = frame.when;
-  if (frame.when > *totals_.last) totals_.last = frame.when;
+  const bool stepped_back = frame.when + set_back < newest_;
+  totals_.clock_steps += stepped_back;
+  newest_ = stepped_back ? frame.when : std::max(newest_, frame.when);
+  totals_.first = std::min(*totals_.first, frame.when);
+  totals_.last = std::max(*totals_.last, frame.when);
   if (d.what == What::fragment) {
     const auto fragment = d.fragment;
     if (!fragments_.add(fragment, d.ethernet_octets, frame.when.time_since_epoch(), d)) return;
@@ -108,6 +129,7 @@ void Tap::take(const CapturedFrame& captured, Item& item) {
       take_tcp(d, frame.when);
       return;
     case What::malformed: ++totals_.malformed_frames; return;
+    case What::wrapped: ++totals_.encapsulated_frames; return;
     case What::cut: ++totals_.unreadable_frames; return;
     case What::fragment:
     case What::other:
@@ -174,7 +196,7 @@ std::optional<RecognisedBy> Tap::reason_for(const FlowMemory& memory, const wire
   const Sender sender{{flow.words[0], flow.words[1]}, candidate.ssrc};
   if (candidate.in_sequence >= sequence_announced && reporting_.contains(sender)) return RecognisedBy::rtcp;
   if (candidate.in_sequence >= sequence_of_unit && is_unit(flow)) return RecognisedBy::design;
-  if (candidate.in_sequence >= sequence_unannounced) return RecognisedBy::sequence;
+  if (candidate.in_sequence >= sequence_unannounced || candidate.near >= near_unannounced) return RecognisedBy::sequence;
   return std::nullopt;
 }
 
@@ -202,6 +224,10 @@ void Tap::take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagra
   const bool goes_on = candidate.in_sequence > 0 && sequence == candidate.next_sequence && step > -farthest_ticks && step < farthest_ticks;
   // A mirror of two ports shows each packet twice: the second changes nothing.
   const bool again = candidate.in_sequence > 0 && sequence + 1 == candidate.next_sequence && step == 0;
+  // Where every other packet is lost, or pairs are swapped, none ever follows its neighbour.
+  const auto apart = static_cast<std::int16_t>(sequence + 1 - candidate.next_sequence);
+  const bool is_near = candidate.near > 0 && apart != 0 && apart > -farthest_number && apart < farthest_number && step > -farthest_ticks && step < farthest_ticks;
+  candidate.near = is_near ? candidate.near + 1 : again ? candidate.near : 1;
   candidate.in_sequence = goes_on ? candidate.in_sequence + 1 : again ? candidate.in_sequence : 1;
   candidate.next_sequence = static_cast<std::uint16_t>(sequence + 1);
   candidate.last_time = time;
@@ -275,22 +301,48 @@ void Tap::rtcp(const wire::Flow& flow, wire::Octets octets, SystemTime when) {
     for (const auto& block : report.reports) take_block(block);
 }
 
+// What a connection has counted stays when it is let go.
+void Tap::let_go(const wire::Flow& flow) {
+  const auto at = connections_.find(flow);
+  if (at == connections_.end()) return;
+  at->second->finish(at->second->last());
+  add_totals_of(*at->second, totals_);
+  connections_.erase(at);
+}
+
+void Tap::let_go_closed(SystemTime when) {
+  for (; !closed_.empty() && (when - closed_.front().second >= after_close || when < closed_.front().second); closed_.pop_front()) {
+    const auto at = connections_.find(closed_.front().first);
+    if (at != connections_.end() && at->second->closed()) let_go(closed_.front().first);
+  }
+}
+
+// When there are too many: those that carry nothing, then those that have been silent.
+void Tap::make_room(SystemTime when) {
+  if (when - purged_ < between_purges && when >= purged_) return;
+  purged_ = when;
+  std::vector<wire::Flow> idle;
+  for (const auto& [flow, connection] : connections_)
+    if ((!connection->has_sources() && !connection->is_rtsp()) || when - connection->last() >= idle_for) idle.push_back(flow);
+  for (const auto& flow : idle) let_go(flow);
+}
+
 void Tap::take_tcp(const wire::Datagram& segment, SystemTime when) {
+  let_go_closed(when);
   auto at = connections_.find(segment.flow);
   if (at == connections_.end()) at = connections_.find(segment.flow.reversed());
   if (at == connections_.end()) {
     if (segment.payload_octets == 0 && !segment.tcp.syn) return;
-    if (connections_.size() >= settings_.most_connections && when - purged_ >= between_purges) {
-      purged_ = when;
-      std::erase_if(connections_, [](const auto& c) { return !c.second->has_sources() && !c.second->is_rtsp(); });
-    }
+    if (connections_.size() >= settings_.most_connections) make_room(when);
     if (connections_.size() >= settings_.most_connections) {
       ++totals_.connections_refused;
       return;
     }
     at = connections_.emplace(segment.flow, std::make_unique<ConnectionWatch>(segment.flow, static_cast<ConnectionHost&>(*this))).first;
   }
+  const bool was_closed = at->second->closed();
   at->second->add(segment, when);
+  if (at->second->closed() && !was_closed) closed_.emplace_back(at->second->flow(), when);
 }
 
 void Tap::finish() {
@@ -333,16 +385,7 @@ TapTotals Tap::totals() const {
   auto out = totals_;
   const auto incomplete = fragments_.incomplete();  // falls when one of those under way becomes whole
   out.incomplete_datagrams = incomplete - std::min(incomplete, incomplete_told_);
-  for (const auto& [flow, connection] : connections_) {
-    out.encrypted_connections += connection->encrypted();
-    if (!connection->is_rtsp() && !connection->has_sources()) continue;
-    ++out.rtsp_connections;
-    const auto more = connection->totals();
-    out.tcp.missing_octets += more.missing_octets;
-    out.tcp.holes += more.holes;
-    out.tcp.retransmitted_segments += more.retransmitted_segments;
-    out.tcp.malformed += more.malformed;
-  }
+  for (const auto& [flow, connection] : connections_) add_totals_of(*connection, out);
   return out;
 }
 

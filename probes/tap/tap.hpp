@@ -14,6 +14,7 @@
 
 #include <array>
 #include <cstdint>
+#include <deque>
 #include <map>
 #include <memory>
 #include <optional>
@@ -38,6 +39,8 @@ struct TapTotals {
   std::uint64_t octets = 0;               // on the wire, without FCS
   std::uint64_t cut_frames = 0;           // the capture holds less of them than there was
   std::uint64_t udp_datagrams = 0, tcp_segments = 0, other_frames = 0, malformed_frames = 0;
+  std::uint64_t clock_steps = 0;          // the capture's own clock was set back
+  std::uint64_t encapsulated_frames = 0;  // GRE, ERSPAN, VXLAN, MPLS, PPPoE: what is in them is not read
   std::uint64_t untimed_frames = 0;       // the capture does not tell when they came
   std::uint64_t unreadable_frames = 0;    // of a link layer that is not known, or cut within their headers
   std::uint64_t media_datagrams = 0;      // UDP that was metered, and its RTCP
@@ -90,6 +93,9 @@ class Tap : private ConnectionHost {
   void take_candidate(FlowSlot& slot, FlowMemory& memory, const wire::Datagram& datagram, std::uint32_t ssrc, SystemTime when);
   std::optional<RecognisedBy> reason_for(const FlowMemory& memory, const wire::Flow& flow, const Candidate& candidate, std::uint8_t payload_type) const;
   void take_tcp(const wire::Datagram& segment, SystemTime when);
+  void make_room(SystemTime when);
+  void let_go_closed(SystemTime when);
+  void let_go(const wire::Flow& flow);
   FlowMemory& memory_of(FlowSlot& slot);
   void look_for_announcement(FlowSlot& slot, FlowMemory& memory);
   bool is_unit(const wire::Flow& flow) const;
@@ -121,13 +127,14 @@ class Tap : private ConnectionHost {
   SourcePool sources_;
   std::unordered_multimap<Sender, Source*, SenderHash> by_sender_;
   std::unordered_map<wire::Flow, std::unique_ptr<ConnectionWatch>, FlowHash> connections_;
+  std::deque<std::pair<wire::Flow, SystemTime>> closed_;  // connections that ended; what is sent again may still come
   std::map<Sender, SystemTime> reporting_;  // senders whose RTCP went by before their media were known
   wire::IpFragments fragments_;
   std::size_t held_octets_ = 0;
   std::uint64_t settled_version_ = 0;
   SystemTime purged_{};
   std::uint64_t incomplete_told_ = 0;
-  SystemTime newest_{};  // of all frames
+  SystemTime newest_{};  // of all frames since the capture's clock was set back last
 };
 
 }  // namespace tallywire::tap

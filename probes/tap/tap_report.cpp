@@ -88,7 +88,7 @@ void find_in_stream(const Source& source, TappedStream& out) {
     findings.push_back("nearly every packet was seen twice: the mirror shows both the port where they enter and the one where they leave; mirror one "
                        "direction of one port");
   if (source.other_types() > 0)
-    findings.push_back(counted(source.other_types(), "packet has", "packets have") + " another payload type than the first");
+    findings.push_back(counted(source.other_types(), "packet has", "packets have") + " payload type " + std::to_string(source.other_type()) + ", the first had " + std::to_string(source.payload_type()));
   if (out.not_captured_packets > 0)
     findings.push_back(counted(static_cast<std::uint64_t>(out.not_captured_packets), "packet is", "packets are") +
                        " not in the capture though TCP delivered them: the capture's loss, not the network's");
@@ -125,6 +125,12 @@ TappedStream describe(const Source& source, const CaptureLoss& loss) {
   return out;
 }
 
+// A time stamp that stands still is none: something that counts where RTP does.
+bool is_no_media(const Source& source) {
+  constexpr double long_enough_s = 2;
+  return source.by() == RecognisedBy::sequence && source.meter().time_stands_still_for(long_enough_s);
+}
+
 TapTotals sum_of(std::span<const Tap* const> taps, TapTotals so_far) {
   auto out = std::move(so_far);
   for (const auto* tap : taps) {
@@ -138,6 +144,8 @@ TapTotals sum_of(std::span<const Tap* const> taps, TapTotals so_far) {
     out.malformed_frames += t.malformed_frames;
     out.unreadable_frames += t.unreadable_frames;
     out.untimed_frames += t.untimed_frames;
+    out.clock_steps += t.clock_steps;
+    out.encapsulated_frames += t.encapsulated_frames;
     out.media_datagrams += t.media_datagrams;
     out.incomplete_datagrams += t.incomplete_datagrams;
     out.streams_refused += t.streams_refused;
@@ -168,13 +176,18 @@ void find_in_capture(TapReport& out) {
   tell(c.loss.by_interface > 0, "the capturing card itself lost " + counted(c.loss.by_interface, "frame", "frames") +
                                     ": missing packets are not laid to the network; mirror fewer ports, or use a faster card");
   tell(t.cut_frames > 0, std::to_string(t.cut_frames) + " of " + std::to_string(t.frames) +
-                             " frames are cut short in the capture: rates and loss of UDP are whole, parameter sets may be missing, and media within TCP cannot be "
+                             " frames are cut short in the capture: rates and loss of what is recognised by UDP are whole, parameter sets may be missing, and media within TCP cannot be "
                              "read from cut frames; capture whole frames");
   tell(t.tcp.holes > 0, "the capture lacks " + counted(t.tcp.missing_octets, "octet", "octets") + " of RTSP connections in " + counted(t.tcp.holes, "place", "places") +
                             " though TCP delivered them: the mirror or the capture loses frames, so loss of UDP streams may be its own too");
   tell(t.encrypted_connections > 0, counted(t.encrypted_connections, "connection is", "connections are") +
                                         " RTSP over TLS: what they carry cannot be seen by a tap; ask the unit itself with `tallywire stream`");
   tell(t.incomplete_datagrams > 0, counted(t.incomplete_datagrams, "datagram came", "datagrams came") + " in fragments of which some are missing");
+  tell(t.unreadable_frames > 0 && c.unknown_links.empty(), counted(t.unreadable_frames, "frame is", "frames are") + " cut within their headers: nothing can be read of them");
+  tell(t.encapsulated_frames > 0, counted(t.encapsulated_frames, "frame is", "frames are") +
+                                      " wrapped in a tunnel (GRE, ERSPAN, VXLAN, MPLS or PPPoE): what they carry is not read; mirror to a port of this machine's own switch");
+  tell(t.clock_steps > 0, "the clock of the capture itself was set back " + (t.clock_steps == 1 ? std::string("once") : std::to_string(t.clock_steps) + " times") +
+                              ": rates and jitter across that moment are not the streams' own");
   tell(t.untimed_frames > 0, "the capture does not tell when " + counted(t.untimed_frames, "frame", "frames") + " came: no rate can be read from them");
   tell(t.malformed_frames > 0, counted(t.malformed_frames, "frame has", "frames have") + " lengths that do not fit");
   tell(t.streams_refused > 0, counted(t.streams_refused, "stream was", "streams were") + " left out: too many at once");
@@ -224,12 +237,20 @@ TapReport report_of(std::span<const Tap* const> taps, CaptureFacts facts) {
     out.streams.reserve(out.streams.size() + tap->streams());
     for (std::size_t i = 0; i < tap->streams(); ++i) {
       if (tap->stream(i).meter().packets() == 0) continue;  // silent since all began anew
+      if (is_no_media(tap->stream(i))) {
+        ++out.capture.not_media;
+        continue;
+      }
       out.streams.push_back(describe(tap->stream(i), any_loss));
     }
   }
   put_in_order(out.streams);
+  if (out.capture.totals.clock_steps > 0)  // the capture's clock, not the units'
+    for (auto& stream : out.streams)
+      std::erase_if(stream.report.findings, [](const std::string& f) { return f.find("time stamps jumped") != std::string::npos; });
   const auto own_loss = out.capture.loss.by_kernel + out.capture.loss.by_interface;
   if (own_loss > 0) out.unread["capture"] = "it lost " + counted(own_loss, "frame", "frames") + " itself";
+  if (!out.capture.away.empty()) out.unread["capture"] = "nothing is captured now: " + out.capture.away;
   if (out.capture.damage) out.unread["capture"] = *out.capture.damage;
   if (out.streams.empty())
     out.unread["streams"] = out.capture.totals.frames == 0 ? "the capture holds no frame" : "no media stream was recognised among what was captured";
@@ -298,7 +319,9 @@ nlohmann::json head_json(const TapReport& r) {
              {"udp_datagrams", t.udp_datagrams}, {"media_datagrams", t.media_datagrams}, {"incomplete_datagrams", t.incomplete_datagrams},
              {"tcp_segments", t.tcp_segments}, {"rtsp_connections", t.rtsp_connections}, {"encrypted_connections", t.encrypted_connections},
              {"tcp_missing_bytes", t.tcp.missing_octets}, {"tcp_holes", t.tcp.holes}, {"tcp_retransmitted_segments", t.tcp.retransmitted_segments},
-             {"threads", c.threads}, {"stopped", c.stopped}};
+             {"untimed_frames", t.untimed_frames}, {"encapsulated_frames", t.encapsulated_frames}, {"clock_steps", t.clock_steps},
+             {"streams_without_time", c.not_media}, {"threads", c.threads}, {"stopped", c.stopped}};
+  capture["away"] = c.away.empty() ? nlohmann::json(nullptr) : nlohmann::json(c.away);
   const double duration_s = t.first ? std::chrono::duration<double>(*t.last - *t.first).count() : 0;
   capture["begins"] = t.first ? nlohmann::json(to_rfc3339(*t.first)) : nlohmann::json(nullptr);
   capture["ends"] = t.last ? nlohmann::json(to_rfc3339(*t.last)) : nlohmann::json(nullptr);

@@ -39,6 +39,8 @@ struct CaptureFacts {
   CaptureLoss loss_just_before;        // of a held tap's report before this one: its gaps may show here
   bool loss_known = false;             // a classic pcap file does not tell
   std::optional<std::string> damage;   // why the file could not be read to its end
+  std::uint64_t not_media = 0;         // took the look of a stream, but its time stood still
+  std::string away;                    // why nothing is captured now; empty when it is
   bool stopped = false;                // before its end, by a person
   std::vector<std::uint32_t> unknown_links;
   int threads = 1;

@@ -9,6 +9,8 @@ namespace tallywire::wire {
 namespace {
 
 constexpr std::uint16_t ether_ipv4 = 0x0800, ether_ipv6 = 0x86dd;
+constexpr std::uint8_t protocol_gre = 47;
+constexpr std::uint16_t port_vxlan = 4789;  // RFC 7348
 constexpr int most_vlan_tags = 8;
 constexpr int most_extension_headers = 8;
 
@@ -34,7 +36,9 @@ void decode_udp(Octets octets, std::uint32_t told, Datagram& out) {
   out.flow.destination_port = u16(octets, 2);
   out.payload_octets = length - 8;
   out.payload = octets.subspan(8, std::min<std::size_t>(octets.size() - 8, out.payload_octets));
-  out.what = Datagram::What::udp;
+  const bool vxlan = out.flow.destination_port == port_vxlan && out.payload_octets > 8 + 14 && out.payload.size() >= 8 &&
+                     out.payload[0] == 0x08 && out.payload[1] == 0 && out.payload[7] == 0;
+  out.what = vxlan ? Datagram::What::wrapped : Datagram::What::udp;
 }
 
 void decode_tcp(Octets octets, std::uint32_t told, Datagram& out) {
@@ -57,7 +61,7 @@ void decode_tcp(Octets octets, std::uint32_t told, Datagram& out) {
 void decode_ports(std::uint8_t protocol, Octets octets, std::uint32_t told, Datagram& out) {
   if (protocol == static_cast<std::uint8_t>(Transport::udp)) return decode_udp(octets, told, out);
   if (protocol == static_cast<std::uint8_t>(Transport::tcp)) return decode_tcp(octets, told, out);
-  set(out, Datagram::What::other);
+  set(out, protocol == protocol_gre ? Datagram::What::wrapped : Datagram::What::other);
 }
 
 // `told`: octets of the packet on the wire, link padding included.
@@ -151,7 +155,8 @@ void decode_ipv6(Octets octets, std::uint32_t told, Datagram& out) {
 void decode_network(std::uint16_t ether_type, Octets octets, std::uint32_t told, Datagram& out) {
   if (ether_type == ether_ipv4) return decode_ipv4(octets, told, out);
   if (ether_type == ether_ipv6) return decode_ipv6(octets, told, out);
-  set(out, Datagram::What::other);
+  const bool wrapped = ether_type == 0x8847 || ether_type == 0x8848 || ether_type == 0x8864;  // MPLS, PPPoE
+  set(out, wrapped ? Datagram::What::wrapped : Datagram::What::other);
 }
 
 // From an EtherType on, at `at`: the tags, then the packet.

@@ -89,6 +89,7 @@ struct Datagram {
     udp, tcp,
     fragment,   // `fragment` is filled in
     other,      // neither of these: ARP, ICMP, another protocol
+    wrapped,    // a frame or a packet within a tunnel: GRE and ERSPAN, VXLAN, MPLS, PPPoE
     malformed,  // a length does not fit
     cut,        // the capture holds too little of it to tell
   };

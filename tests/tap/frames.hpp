@@ -64,6 +64,11 @@ class Conversation {
   Bytes media(const Bytes& octets) { return say(server_, client_, from_server_, from_client_, octets); }
   // Octets that the server sent and the capture lacks.
   void skip(std::size_t octets) { from_server_ += static_cast<std::uint32_t>(octets); }
+  Bytes reset() {
+    auto out = tcp_frame(client_, server_, from_client_, from_server_, {});
+    out[14 + 20 + 13] = 0x14;  // RST, ACK
+    return out;
+  }
   Bytes acknowledge() { return tcp_frame(client_, server_, from_client_, from_server_, {}); }
 
  private:

@@ -85,6 +85,86 @@ TEST_CASE("a stream that the mirror shows twice is recognised, and told to be do
   CHECK(told.streams[0].report.findings.back().find("seen twice") != std::string::npos);
 }
 
+TEST_CASE("a stream of which every other packet is lost, or pairs are swapped, is recognised all the same") {
+  Fed lossy, swapped;
+  for (std::uint16_t i = 0; i < 100; ++i) {
+    lossy.frame(udp_frame(packet(static_cast<std::uint16_t>(2 * i), i * 7200u, difference(900), 7, true)), 0.08);
+    const auto number = static_cast<std::uint16_t>(i % 2 == 0 ? i + 1 : i - 1);
+    swapped.frame(udp_frame(packet(number, number * 3600u, difference(900), 7, true)), 0.04);
+  }
+  auto told = report(lossy);
+  REQUIRE(told.streams.size() == 1);
+  CHECK(told.streams[0].report.packets == 100);
+  CHECK(told.streams[0].report.lost_packets == 99);
+  told = report(swapped);
+  REQUIRE(told.streams.size() == 1);
+  CHECK(told.streams[0].report.packets == 100);
+  CHECK(told.streams[0].report.lost_packets == 0);
+  CHECK(told.streams[0].report.reordered_packets == 50);
+}
+
+TEST_CASE("packets late by hundreds of numbers are late, not the numbers' new start") {
+  Fed fed;
+  std::vector<std::uint16_t> order;
+  for (std::uint16_t i = 0; i < 3000; ++i)
+    if (i < 1000 || i >= 1020) order.push_back(i);
+  std::vector<std::uint16_t> held;
+  for (std::uint16_t i = 1000; i < 1020; ++i) held.push_back(i);
+  order.insert(order.begin() + 1450, held.begin(), held.end());
+  for (const auto number : order) fed.frame(udp_frame(packet(number, number / 10 * 3600u, difference(900))), 0.004);
+  const auto told = report(fed);
+  REQUIRE(told.streams.size() == 1);
+  CHECK(told.streams[0].report.packets == 3000);
+  CHECK(told.streams[0].report.lost_packets == 0);
+  CHECK(told.streams[0].report.reordered_packets == 20);
+}
+
+TEST_CASE("what counts where RTP does, but has no time, is no stream") {
+  Fed fed;
+  for (std::uint16_t i = 0; i < 200; ++i) fed.frame(udp_frame(packet(i, 0, difference(200))), 0.02);
+  const auto told = report(fed);
+  CHECK(told.streams.empty());
+  CHECK(told.capture.not_media == 1);
+}
+
+TEST_CASE("connections that have ended make room for others") {
+  Fed fed;
+  for (std::uint32_t i = 0; i < 40'000; ++i) {
+    Conversation talk({0x0a000000 + i, 40000}, rtsp_server);
+    fed.frame(talk.ask("OPTIONS rtsp://192.0.2.10/x RTSP/1.0\r\nCSeq: 1\r\n\r\n"), 0.0005);
+    fed.frame(talk.reset());
+  }
+  Conversation talk(rtsp_client, rtsp_server);
+  set_up(fed, talk, "RTP/AVP;unicast;client_port=6000-6001", "RTP/AVP;unicast;client_port=6000-6001");
+  send(fed, 5);
+  const auto told = report(fed);
+  CHECK(told.capture.totals.connections_refused == 0);
+  CHECK(told.capture.totals.rtsp_connections == 40'001);
+  REQUIRE(told.streams.size() == 1);
+  CHECK(told.streams[0].url == "rtsp://192.0.2.10/head/1");
+}
+
+TEST_CASE("a capture whose clock was set back says so, and lays it to no unit") {
+  Fed fed;
+  send(fed, 50);
+  fed.now_s -= 3600;
+  send(fed, 50, 51);
+  const auto told = report(fed);
+  CHECK(told.capture.totals.clock_steps == 1);
+  REQUIRE_FALSE(told.findings.empty());
+  CHECK(told.findings[0].find("clock of the capture") != std::string::npos);
+  for (const auto& finding : told.streams[0].report.findings) CHECK(finding.find("set its clock") == std::string::npos);
+}
+
+TEST_CASE("frames within a tunnel are told, not passed over in silence") {
+  Fed fed;
+  fed.frame(in_ip(camera, recorder, 47, Bytes(100, 0)));  // GRE (RFC 2784)
+  const auto told = report(fed);
+  CHECK(told.capture.totals.encapsulated_frames == 1);
+  REQUIRE_FALSE(told.findings.empty());
+  CHECK(told.findings[0].find("tunnel") != std::string::npos);
+}
+
 TEST_CASE("ordinary UDP is not taken for media") {
   std::mt19937 drawn(20261126);
   const auto noise = [&](std::size_t octets) {
