@@ -56,6 +56,8 @@ class HeldTap(unittest.TestCase):
                               design=folder / "design.json").up()
         cls.addClassCleanup(cls.service.end)
         cls.early = cls.get("/api/tap?interface=in0")
+        # What a session says before anyone listens nobody hears.
+        wait_until(lambda: any(t["interface"] == "in0" and t["state"] == "tapping" for t in cls.get("/api/service")[1]["taps"]), 20, "the tap")
         for name, protocol in (("main", "udp"), ("sub", "tcp")):
             ns.start("client", "gst-launch-1.0", "rtspsrc", f"location=rtsp://{SERVER}:{PORT}/{name}", f"protocols={protocol}", "!", "fakesink")
 

@@ -7,6 +7,7 @@
 #include <catch2/catch.hpp>
 
 #include <algorithm>
+#include <deque>
 
 using namespace tallywire;
 using namespace tallywire::wire;
@@ -29,7 +30,10 @@ const Bytes ipv4 = from_hex("4500 0020 0001 0000 40 11 0000 c000020a c6336414") 
 const Bytes ipv6 = from_hex("60000000 000c 11 40 20010db8000000000000000000000010 20010db8000000000000000000000020") + udp;
 const Bytes hosts = from_hex("020000000001 020000000002");
 
-Datagram decoded(const Bytes& frame, LinkLayer link = LinkLayer::ethernet, std::size_t original = 0) {
+// The answer is a view: the frames stay.
+Datagram decoded(const Bytes& of, LinkLayer link = LinkLayer::ethernet, std::size_t original = 0) {
+  static std::deque<Bytes> frames;
+  const auto& frame = frames.emplace_back(of);
   Datagram out;
   decode_frame(frame, static_cast<std::uint32_t>(original == 0 ? frame.size() : original), link, out);
   return out;
