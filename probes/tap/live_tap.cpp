@@ -1,13 +1,11 @@
 #include "probes/tap/live_tap.hpp"
 
+#include "probes/tap/capture_handle.hpp"
 #include "probes/tap/fanout.hpp"
 
-#include <net/if.h>
 #include <pcap/pcap.h>
 #include <poll.h>
 #include <sys/eventfd.h>
-#include <sys/ioctl.h>
-#include <sys/socket.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -18,47 +16,8 @@
 namespace tallywire::tap {
 namespace {
 
-constexpr int snap_octets = 262144;                   // whole frames, also those that an offloading card has joined
-constexpr int buffer_octets = 64 * 1024 * 1024;       // for each thread: half a second of 1 Gbit/s
-constexpr int block_age_ms = 20;                      // how old what is not full may get before it is handed over
 constexpr int look_again_ms = 200;
 constexpr int frames_between_locks = 4096;
-
-Fault open_fault(const std::string& interface, const std::string& what) {
-  return {FaultKind::system, "the interface cannot be tapped: " + what, interface,
-          "check the name with `ip link`; run as root or with the capability CAP_NET_RAW"};
-}
-
-struct Closer {
-  void operator()(pcap_t* capture) const { pcap_close(capture); }
-};
-using Capture = std::unique_ptr<pcap_t, Closer>;
-
-Outcome<Capture> open_capture(const std::string& interface) {
-  char text[PCAP_ERRBUF_SIZE] = {};
-  Capture out(pcap_create(interface.c_str(), text));
-  if (!out) return open_fault(interface, text);
-  pcap_set_snaplen(out.get(), snap_octets);
-  pcap_set_promisc(out.get(), 1);
-  pcap_set_timeout(out.get(), block_age_ms);
-  pcap_set_buffer_size(out.get(), buffer_octets);
-  pcap_set_tstamp_precision(out.get(), PCAP_TSTAMP_PRECISION_NANO);
-  if (pcap_activate(out.get()) < 0) return open_fault(interface, pcap_geterr(out.get()));
-  if (pcap_setnonblock(out.get(), 1, text) != 0) return open_fault(interface, text);
-  return out;
-}
-
-// Whether the interface is there and up; why not, for a person.
-std::string why_away(const std::string& interface) {
-  const int any = ::socket(AF_INET, SOCK_DGRAM | SOCK_CLOEXEC, 0);
-  ifreq request{};
-  std::strncpy(request.ifr_name, interface.c_str(), IFNAMSIZ - 1);
-  const bool there = any >= 0 && ::ioctl(any, SIOCGIFFLAGS, &request) == 0;
-  if (any >= 0) ::close(any);
-  if (!there) return "there is no such interface any more";
-  if (!(request.ifr_flags & IFF_UP)) return "the interface is down";
-  return request.ifr_flags & IFF_RUNNING ? "" : "the interface has no link";
-}
 
 int threads_by_cores() {
   const auto cores = static_cast<int>(std::thread::hardware_concurrency());
@@ -105,7 +64,7 @@ LiveTap::LiveTap(std::string interface, TapSettings settings) : interface_(std::
 Outcome<std::unique_ptr<LiveTap>> LiveTap::open(const std::string& interface, TapSettings settings, int threads) {
   std::unique_ptr<LiveTap> out(new LiveTap(interface, std::move(settings)));
   out->wake_ = ::eventfd(0, EFD_CLOEXEC);
-  if (out->wake_ < 0) return open_fault(interface, std::strerror(errno));
+  if (out->wake_ < 0) return capture_fault(interface, std::strerror(errno));
   const int count = std::clamp(threads == 0 ? threads_by_cores() : threads, 1, most_threads);
   const auto announcements = std::make_shared<Announcements>();
   for (int i = 0; i < count; ++i) {
@@ -137,7 +96,7 @@ Outcome<void> LiveTap::open_lanes() {
     sockets.push_back(pcap_fileno(lane->capture.get()));
   }
   if (const int failed = share_by_addresses(sockets))
-    return open_fault(interface_, std::string("its threads cannot share the load: ") + std::strerror(failed));
+    return capture_fault(interface_, std::string("its threads cannot share the load: ") + std::strerror(failed));
   const auto now = now_utc();
   for (auto& lane : lanes_) {
     lane->begin = now;
