@@ -39,6 +39,14 @@ void send(Fed& fed, int count, std::uint16_t from = 1, std::uint32_t ssrc = 7) {
     fed.frame(udp_frame(packet(static_cast<std::uint16_t>(from + i), static_cast<std::uint32_t>(i) * 3600, difference(900), ssrc, true)), 0.04);
 }
 
+// An interleaved frame (RFC 2326 §10.12) of channel 0.
+Bytes framed(int number) {
+  const auto rtp = packet(static_cast<std::uint16_t>(number), static_cast<std::uint32_t>(number) * 3600, difference(900));
+  Bytes out = {'$', 0, static_cast<std::uint8_t>(rtp.size() >> 8), static_cast<std::uint8_t>(rtp.size())};
+  append(out, rtp);
+  return out;
+}
+
 tap::TapReport report(Fed& fed, tap::CaptureLoss loss = {}) {
   fed.tap.finish();
   tap::CaptureFacts facts;
@@ -266,12 +274,6 @@ TEST_CASE("what an interleaved stream lacks in the capture is no loss of the net
   Fed fed;
   Conversation talk(rtsp_client, rtsp_server);
   set_up(fed, talk, "RTP/AVP/TCP;unicast;interleaved=0-1", "RTP/AVP/TCP;unicast;interleaved=0-1");
-  const auto framed = [](int number) {
-    const auto rtp = packet(static_cast<std::uint16_t>(number), static_cast<std::uint32_t>(number) * 3600, difference(900));
-    Bytes out = {'$', 0, static_cast<std::uint8_t>(rtp.size() >> 8), static_cast<std::uint8_t>(rtp.size())};
-    append(out, rtp);
-    return out;
-  };
   for (int number = 1; number <= 50; ++number) {
     if (number == 20 || number == 21)
       talk.skip(framed(number).size());
@@ -294,12 +296,6 @@ TEST_CASE("a tap that was away finds an interleaved stream again, and lays the t
   Fed fed;
   Conversation talk(rtsp_client, rtsp_server);
   set_up(fed, talk, "RTP/AVP/TCP;unicast;interleaved=0-1", "RTP/AVP/TCP;unicast;interleaved=0-1");
-  const auto framed = [](int number) {
-    const auto rtp = packet(static_cast<std::uint16_t>(number), static_cast<std::uint32_t>(number) * 3600, difference(900));
-    Bytes out = {'$', 0, static_cast<std::uint8_t>(rtp.size() >> 8), static_cast<std::uint8_t>(rtp.size())};
-    append(out, rtp);
-    return out;
-  };
   for (int number = 1; number <= 200; ++number) {
     if (number == 50) fed.tap.interrupt();
     if (number >= 50 && number < 150)
