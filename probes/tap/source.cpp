@@ -2,15 +2,17 @@
 
 #include "probes/wire/sdp.hpp"
 
+#include <bit>
 #include <cmath>
 
 namespace tallywire::tap {
 namespace {
 
-constexpr int packets_between_clock_looks = 256;
+constexpr int first_clock_look = 32, packets_between_clock_looks = 256;
 
 // Clock rates of RTP payload formats (RFC 3551 §6, RFC 7587 §4.1; 32 and 44.1 kHz of RFC 3640 streams, common practice).
 constexpr std::uint32_t known_clocks_hz[] = {8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 90000};
+constexpr double taken_for_granted_hz = 90000;  // by a meter that was told nothing
 // Nearer to one of them than any two are to each other by far, and farther off than any crystal.
 constexpr double clock_tolerance = 0.01;
 
@@ -86,6 +88,12 @@ void Source::find_clock() {
   }
 }
 
+void Source::settle() {
+  if (clock_known_) return;
+  const auto measured = meter_.measured_clock_hz();
+  clock_known_ = measured && std::abs(*measured / taken_for_granted_hz - 1) <= clock_tolerance;
+}
+
 // As long as nobody knows, the stream is metered as what alone fits so far: were it taken up only once it is beyond doubt,
 // its first pictures would be lost to the meter. What turns out not to fit is taken back.
 void Source::suppose(stream::Codec codec) {
@@ -103,7 +111,9 @@ void Source::suppose(stream::Codec codec) {
 }
 
 void Source::find_out(const stream::Meter::Seen& seen) {
-  if (++looked_at_ % packets_between_clock_looks == 0 && !clock_known_) find_clock();
+  ++looked_at_;
+  const bool early = looked_at_ >= first_clock_look && std::has_single_bit(static_cast<unsigned>(looked_at_));
+  if (!clock_known_ && (early || looked_at_ % packets_between_clock_looks == 0)) find_clock();
   if (guess_.given_up()) {
     suppose(stream::Codec::unknown);
     undecided_ = !clock_known_;

@@ -66,6 +66,8 @@ class alignas(64) Source {
   RecognisedBy by() const { return by_; }
   void recognised(RecognisedBy by) { by_ = std::max(by_, by); }
   const AnnouncedMedium* medium() const { return medium_.get(); }
+  // Before a report: a stream too short to have been looked at may have the clock that its meter took for granted.
+  void settle();
   // The codec was told by the payload alone; the clock by nobody.
   bool guessed() const { return guessed_; }
   bool codec_known() const { return guessed_ || told_; }

@@ -262,6 +262,7 @@ void Tap::interrupt() {
 }
 
 void Tap::settle() {
+  for (std::size_t i = 0; i < sources_.size(); ++i) sources_[i].settle();
   for (auto& [flow, connection] : connections_) connection->tell_segments();
   const auto version = announcements_->version();
   if (version == settled_version_) return;

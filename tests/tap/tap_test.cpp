@@ -392,6 +392,23 @@ TEST_CASE("a codec that nobody told is read from a parameter set, else from many
   CHECK_FALSE(tap::is_whole(told));
 }
 
+TEST_CASE("a clock that nobody told is recognised by its rate, also of a stream of few packets") {
+  std::mt19937 drawn(7);
+  for (const std::uint32_t clock_hz : {90000u, 48000u, 8000u}) {
+    Fed fed;
+    for (std::uint16_t i = 0; i < 150; ++i) {
+      Bytes payload(300);
+      for (auto& octet : payload) octet = static_cast<std::uint8_t>(drawn());
+      fed.frame(udp_frame(packet(i, i * (clock_hz / 25), payload)), i % 2 == 0 ? 0.039 : 0.041);
+    }
+    const auto told = report(fed);
+    REQUIRE(told.streams.size() == 1);
+    REQUIRE(told.streams[0].report.jitter_ms.has_value());
+    // Each arrival is 1 ms off its stamp's step: A.8 settles at that.
+    CHECK(*told.streams[0].report.jitter_ms == Approx(1).margin(0.02));
+  }
+}
+
 TEST_CASE("an encrypted stream is never taken for a picture, however long it is looked at") {
   for (unsigned seed = 0; seed < 40; ++seed) {
     Fed fed;
