@@ -54,7 +54,7 @@ Source::Source(const wire::Flow& flow, int vlan_tags, std::uint8_t payload_type,
 void Source::learn(stream::MeterSettings settings) {
   clock_known_ = settings.clock_hz != 0;
   told_ = true;
-  undecided_ = false;
+  undecided_ = clock_measured_ = false;
   meter_.learn(std::move(settings));
 }
 
@@ -83,7 +83,7 @@ void Source::find_clock() {
     settings.clock_hz = known_hz;
     const bool differs = known_hz != 90000;
     if (differs) meter_.learn(std::move(settings));
-    clock_known_ = true;
+    clock_known_ = clock_measured_ = true;
     return;
   }
 }
@@ -92,6 +92,7 @@ void Source::settle() {
   if (clock_known_) return;
   const auto measured = meter_.measured_clock_hz();
   clock_known_ = measured && std::abs(*measured / taken_for_granted_hz - 1) <= clock_tolerance;
+  clock_measured_ = clock_known_;
 }
 
 // As long as nobody knows, the stream is metered as what alone fits so far: were it taken up only once it is beyond doubt,
@@ -133,6 +134,7 @@ void Source::find_out(const stream::Meter::Seen& seen) {
   last_time_ = packet->timestamp;
   if (!guess_.decided() || meter_.settings().codec != likely) return;
   guessed_ = clock_known_ = true;
+  clock_measured_ = false;
   undecided_ = false;
 }
 

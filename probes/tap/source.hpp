@@ -72,6 +72,8 @@ class alignas(64) Source {
   bool guessed() const { return guessed_; }
   bool codec_known() const { return guessed_ || told_; }
   bool clock_known() const { return clock_known_; }
+  // Known by the rate of its time stamps alone.
+  bool clock_measured() const { return clock_measured_; }
   // A packet came of which the capture does not tell when.
   bool untimed() const { return untimed_; }
   ReceiverSays receiver;
@@ -92,6 +94,7 @@ class alignas(64) Source {
   bool told_ = false;
   bool clock_known_ = false;
   bool untimed_ = false;
+  bool clock_measured_ = false;
   std::uint64_t other_types_ = 0;
   stream::Meter meter_;
   wire::Flow flow_;

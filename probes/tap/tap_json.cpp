@@ -17,6 +17,7 @@ void write_fields(JsonText& out, const TappedStream& s) {
   out.field("payload_type", s.payload_type);
   out.field("recognised_by", s.recognised_by);
   out.field("codec_told", s.codec_told);
+  out.field("clock_told", s.clock_told);
   out.field("url", s.url);
   out.field("unit", s.unit);
   out.field("missing_packets", s.missing_packets);

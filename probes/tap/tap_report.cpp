@@ -102,6 +102,7 @@ TappedStream describe(const Source& source, const CaptureLoss& loss) {
   report.unread["session"] = not_ours;
   out.payload_type = source.payload_type();
   out.recognised_by = name_of(source.by());
+  out.clock_told = source.clock_known() && !source.clock_measured();
   out.codec_told = source.codec_known() && !source.guessed();
   out.missing_packets = report.lost_packets.value_or(0);
   out.not_captured_packets = meter.not_captured();

@@ -22,6 +22,7 @@ struct TappedStream {
   int payload_type = 0;
   std::string recognised_by;                       // "rtsp", "rtcp", "design", "sequence"
   bool codec_told = false;                         // false: it was read from the payload, or is not known
+  bool clock_told = false;                         // false: by the rate of its time stamps, or not known
   std::optional<std::string> url;                  // of the RTSP session that set it up
   std::optional<std::string> unit;                 // as the RTSP server names itself
   std::int64_t missing_packets = 0;                // numbers that did not come, whoever lost them
