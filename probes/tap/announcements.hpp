@@ -30,7 +30,7 @@ struct AnnouncedMedium {
 // Where such a medium comes by UDP.
 struct Announcement {
   wire::IpAddress destination;
-  std::uint16_t port_rtp = 0, port_rtcp = 0;
+  std::uint16_t port_rtp = 0;
   std::optional<wire::IpAddress> source;  // none: not told (multicast)
   std::shared_ptr<const AnnouncedMedium> medium;
 };

@@ -48,7 +48,6 @@ class ConnectionWatch {
   // No more comes.
   void finish(SystemTime when);
 
-  bool ignored() const { return sides_[0].state == State::ignored && sides_[1].state == State::ignored; }
   bool is_rtsp() const { return sides_[0].state == State::rtsp || sides_[1].state == State::rtsp; }
   // It begins as TLS does, and one end is the port of RTSP over TLS: there may be media that nobody can see.
   bool encrypted() const { return encrypted_; }

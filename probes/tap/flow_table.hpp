@@ -60,7 +60,6 @@ class FlowTable {
   // Places move when this makes one; `generation` tells.
   FlowSlot& find_or_make(const wire::Flow& flow, std::size_t hash);
   std::uint64_t generation() const { return generation_; }
-  std::size_t size() const { return size_; }
   // Keeps the flows that `keep` wants, which may change what is in a slot; places move.
   template <class Keep>
   void retain(Keep&& keep) {

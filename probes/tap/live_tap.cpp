@@ -228,16 +228,6 @@ std::size_t LiveTap::streams() {
   return out;
 }
 
-TapTotals LiveTap::totals() {
-  TapTotals out;
-  for (auto& lane : lanes_) {
-    const std::lock_guard lock(lane->mutex);
-    const std::array<const Tap*, 1> one{lane->tap.get()};
-    out = sum_of(one, std::move(out));
-  }
-  return out;
-}
-
 TapReport LiveTap::report() { return report(false); }
 
 TapReport LiveTap::report(bool begin_anew) {

@@ -43,7 +43,6 @@ class LiveTap {
   std::vector<LiveRow> heaviest(std::size_t most, std::size_t& streams);
   // How many streams there are, without those silent since the newest take_report().
   std::size_t streams();
-  TapTotals totals();
   // Of what the next report covers.
   CaptureLoss loss();
   // The report as it stands, and all meters begin anew: for a tap that is held all day.

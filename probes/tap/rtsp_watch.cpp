@@ -118,12 +118,10 @@ void RtspWatch::take_setup(const wire::RtspMessage& message, const Asked& asked,
   const bool group = grant.multicast || (!grant.unicast && grant.port_rtp > 0);
   if (group) {
     out.port_rtp = port(grant.port_rtp);
-    out.port_rtcp = port(grant.port_rtcp);
     out.destination = address_or(grant.destination.empty() && medium ? medium->description.connection : grant.destination, client);
     if (!grant.source.empty()) out.source = wire::decode_ip_address(grant.source);
   } else {
     out.port_rtp = port(grant.client_rtp);
-    out.port_rtcp = port(grant.client_rtcp);
     if (out.port_rtp == 0) {  // an answer may leave out what the request said
       const auto offers = wire::decode_transport(asked.transport);
       if (offers)

@@ -99,6 +99,8 @@ void Source::settle() {
 // its first pictures would be lost to the meter. What turns out not to fit is taken back.
 void Source::suppose(stream::Codec codec) {
   if (codec == meter_.settings().codec) return;
+  // A clock that was recognised is no picture's.
+  if (codec != stream::Codec::unknown && clock_known_ && meter_.settings().clock_hz != 90000) return;
   stream::MeterSettings settings;
   settings.kind = "unknown";
   settings.clock_hz = meter_.settings().clock_hz;

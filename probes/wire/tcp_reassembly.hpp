@@ -64,7 +64,6 @@ class TcpReassembly {
   // No more segments come: every hole is one of the capture.
   void finish() { finished_ = true; }
 
-  bool started() const { return started_; }
   std::size_t kept_octets() const { return kept_octets_; }
   std::uint64_t segments() const { return segments_; }               // with payload, that carried something new
   std::uint64_t payload_octets() const { return payload_octets_; }   // of these

@@ -2,6 +2,7 @@
 // that N cameras' streams leave by: H.264 in RTP, UDP, IPv4 and Ethernet, 25 frames/s, each camera at a moment of its own in
 // its frame and its GOP. A frame's packets follow each other as a link of 100 Mbit/s lets them, so that streams interleave.
 // Classic pcap with nanoseconds; nothing is lost, so every reader's counts are known. Prints them as JSON.
+#include "tests/bench/frame_octets.hpp"
 #include "tests/bench/stream_shape.hpp"
 
 #include <CLI/CLI.hpp>
@@ -19,6 +20,8 @@
 using namespace tallywire;
 
 namespace {
+
+using tallywire::bench::put, tallywire::bench::ip_checksum;
 
 constexpr std::uint64_t frame_ns = 1'000'000ULL * bench::frame_ms;
 constexpr std::uint64_t ns_an_octet = 80;     // 100 Mbit/s
@@ -43,18 +46,6 @@ struct Camera {
   std::size_t packet = 0;
   bench::Stamp stamp;
 };
-
-// Big-endian octets of a number.
-void put(std::uint8_t* at, std::uint64_t value, std::size_t octets) {
-  for (std::size_t i = 0; i < octets; ++i) at[i] = static_cast<std::uint8_t>(value >> (8 * (octets - 1 - i)));
-}
-
-std::uint16_t ip_checksum(const std::uint8_t* header) {  // RFC 1071
-  std::uint32_t sum = 0;
-  for (int i = 0; i < 20; i += 2) sum += static_cast<std::uint32_t>(header[i] << 8 | header[i + 1]);
-  sum = (sum & 0xffff) + (sum >> 16);
-  return static_cast<std::uint16_t>(~((sum & 0xffff) + (sum >> 16)));
-}
 
 // Camera 198.51.100.x to a recorder's 192.0.2.20; the recorder has a port for each stream, as RTSP gives them. UDP's
 // checksum is left 0, which is none (RFC 768).

@@ -3,6 +3,8 @@
 // Streams take turns; a stream's frame is 13 packets; `first` numbers them, so that two senders differ. Paced in bursts of
 // at most 1 ms. sendmmsg: over a veth PACKET_TX_RING was no faster (0.94 to 1.00 million packets/s of 1400 octets beside
 // 0.89 to 1.04). Prints what was really sent, as JSON: the rate asked for may be more than the machine gives.
+#include "tests/bench/frame_octets.hpp"
+
 #include <CLI/CLI.hpp>
 #include <arpa/inet.h>
 #include <linux/if_ether.h>
@@ -26,6 +28,8 @@
 
 namespace {
 
+using tallywire::bench::put, tallywire::bench::ip_checksum;
+
 using Clock = std::chrono::steady_clock;
 using namespace std::chrono_literals;
 constexpr std::size_t headers = 14 + 20 + 8 + 12;
@@ -45,17 +49,6 @@ struct Options {
 int checked(int result, const char* what) {
   if (result < 0) throw std::system_error(errno, std::generic_category(), what);
   return result;
-}
-
-void put(std::uint8_t* at, std::uint64_t value, std::size_t octets) {
-  for (std::size_t i = 0; i < octets; ++i) at[i] = static_cast<std::uint8_t>(value >> (8 * (octets - 1 - i)));
-}
-
-std::uint16_t ip_checksum(const std::uint8_t* header) {  // RFC 1071
-  std::uint32_t sum = 0;
-  for (int i = 0; i < 20; i += 2) sum += static_cast<std::uint32_t>(header[i] << 8 | header[i + 1]);
-  sum = (sum & 0xffff) + (sum >> 16);
-  return static_cast<std::uint16_t>(~((sum & 0xffff) + (sum >> 16)));
 }
 
 // A stream's next packet is written over the last one's fields.
