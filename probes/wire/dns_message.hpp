@@ -1,0 +1,48 @@
+// DNS messages as multicast DNS and DNS-SD use them (RFC 1035 §4, RFC 6762, RFC 6763).
+#pragma once
+
+#include "probes/wire/datagram.hpp"
+#include "probes/wire/octets.hpp"
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace tallywire::wire {
+
+inline constexpr std::uint16_t mdns_port = 5353;
+enum : std::uint16_t { dns_a = 1, dns_ptr = 12, dns_hinfo = 13, dns_txt = 16, dns_aaaa = 28, dns_srv = 33, dns_any = 255 };
+
+struct DnsQuestion {
+  std::string name;                          // "_rtsp._tcp.local", printable; a dot or backslash within a label as "\." and "\\"
+  std::uint16_t type = 0;
+  bool wants_unicast = false;                // the top bit of the class (RFC 6762 §5.4)
+};
+
+struct DnsRecord {
+  std::string name;
+  std::uint16_t type = 0;
+  bool flushes_cache = false;                // the top bit of the class: the sender owns the name alone (RFC 6762 §10.2)
+  std::uint32_t ttl_s = 0;                   // 0: goodbye
+  std::string target;                        // of PTR and SRV
+  std::uint16_t port = 0;                    // of SRV
+  std::vector<std::string> texts;            // of TXT: "key=value", printable; of HINFO: CPU and OS
+  std::optional<IpAddress> address;          // of A and AAAA
+};
+
+struct DnsMessage {
+  std::uint16_t id = 0;
+  bool is_response = false;
+  std::vector<DnsQuestion> questions;
+  std::vector<DnsRecord> answers, authorities, additionals;  // authorities of a question: a probe for names (RFC 6762 §8.1)
+};
+
+// The payload of a UDP datagram. None when a length or a name's pointer does not fit, or it is no standard query.
+// Records of other types stand in the list without data. At most 512 records are taken.
+std::optional<DnsMessage> decode_dns(Octets payload);
+
+// A multicast question: each name asked with PTR, id 0, multicast answers wanted.
+std::vector<std::uint8_t> encode_dns_question(const std::vector<std::string>& names);
+
+}  // namespace tallywire::wire

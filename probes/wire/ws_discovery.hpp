@@ -1,0 +1,43 @@
+// WS-Discovery (April 2005) as ONVIF devices speak it: SOAP 1.2 over UDP, with ONVIF's scopes (ONVIF Core, discovery).
+#pragma once
+
+#include "probes/wire/octets.hpp"
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace tallywire::wire {
+
+inline constexpr std::uint16_t ws_discovery_port = 3702;
+
+enum class WsDiscoveryKind : std::uint8_t { hello, bye, probe, probe_matches, resolve, resolve_matches };
+
+// What a device says of itself in Hello, ProbeMatches or ResolveMatches; Bye has the endpoint alone.
+struct WsDiscoveryDevice {
+  std::string endpoint;                      // "urn:uuid:…", constant over interfaces and restarts
+  std::vector<std::string> types;            // as sent, without prefix: "NetworkVideoTransmitter", "Device"
+  std::vector<std::string> scopes;
+  std::vector<std::string> service_addresses;  // XAddrs
+  std::uint32_t metadata_version = 0;
+  // Of the scopes onvif://www.onvif.org/…, percent-decoded and printable; empty where there is none.
+  std::string name, hardware, location, serial, hardware_address;
+};
+
+struct WsDiscoveryMessage {
+  WsDiscoveryKind kind = WsDiscoveryKind::hello;
+  std::string message_id, relates_to;
+  std::optional<std::uint64_t> instance;     // AppSequence InstanceId: goes up with every start of the device
+  std::vector<WsDiscoveryDevice> devices;
+};
+
+// The payload of a UDP datagram of port 3702. None when it is no such message; at most 64 devices are taken.
+std::optional<WsDiscoveryMessage> decode_ws_discovery(Octets payload);
+
+// A Probe for any device (Types left out) to be sent to 239.255.255.250 or ff02::c. `message_id`: "urn:uuid:…".
+std::string encode_ws_discovery_probe(const std::string& message_id);
+
+const char* name_of(WsDiscoveryKind kind);  // "hello"
+
+}  // namespace tallywire::wire
