@@ -1,5 +1,7 @@
 #include "probes/wire/datagram.hpp"
 
+#include "probes/wire/ethernet.hpp"
+
 #include <arpa/inet.h>
 
 #include <algorithm>
@@ -11,16 +13,10 @@ namespace {
 constexpr std::uint16_t ether_ipv4 = 0x0800, ether_ipv6 = 0x86dd;
 constexpr std::uint8_t protocol_gre = 47;
 constexpr std::uint16_t port_vxlan = 4789;  // RFC 7348
-constexpr int most_vlan_tags = 8;
 constexpr int most_extension_headers = 8;
 
 std::uint16_t u16(Octets octets, std::size_t at) { return static_cast<std::uint16_t>(octets[at] << 8 | octets[at + 1]); }
 std::uint32_t u32(Octets octets, std::size_t at) { return std::uint32_t{u16(octets, at)} << 16 | u16(octets, at + 2); }
-
-// IEEE 802.1Q, 802.1ad, and the older numbers of stacked tags (common practice).
-bool is_vlan(std::uint16_t ether_type) {
-  return ether_type == 0x8100 || ether_type == 0x88a8 || ether_type == 0x9100 || ether_type == 0x9200;
-}
 
 void set(Datagram& out, Datagram::What what) { out.what = what; }
 
@@ -163,7 +159,7 @@ void decode_network(std::uint16_t ether_type, Octets octets, std::uint32_t told,
 void decode_tagged(Octets frame, std::uint32_t original, std::size_t at, Datagram& out) {
   std::uint16_t type = u16(frame, at);
   at += 2;
-  while (is_vlan(type)) {
+  while (is_vlan_type(type)) {
     if (++out.vlan_tags > most_vlan_tags) return set(out, Datagram::What::malformed);
     if (at + 4 > frame.size()) return set(out, at + 4 > original ? Datagram::What::malformed : Datagram::What::cut);
     type = u16(frame, at + 2);
@@ -232,7 +228,7 @@ void decode_frame(Octets frame, std::uint32_t original_octets, LinkLayer link, D
     case LinkLayer::linux_cooked_v2: {
       if (frame.size() < 20) return set(out, original < 20 ? Datagram::What::malformed : Datagram::What::cut);
       const auto type = u16(frame, 0);
-      if (!is_vlan(type)) return decode_network(type, frame.subspan(20), original - 20, out);
+      if (!is_vlan_type(type)) return decode_network(type, frame.subspan(20), original - 20, out);
       // A tag that stands before the packet: its two octets and the EtherType proper.
       if (frame.size() < 24) return set(out, original < 24 ? Datagram::What::malformed : Datagram::What::cut);
       ++out.vlan_tags;

@@ -1,4 +1,5 @@
-// DHCP for IPv4 (RFC 2131) with the options that say who asks and who answers (RFC 2132, RFC 3046, RFC 3396).
+// DHCP for IPv4 (RFC 2131) with the options that say who asks and who answers (RFC 2132, RFC 3046, RFC 4702), split or in the
+// fields for names where there are many (RFC 3396). Addresses as octets, times in seconds.
 #pragma once
 
 #include "probes/wire/arp.hpp"
@@ -32,14 +33,16 @@ struct DhcpMessage {
   std::vector<Ipv4> routers;                   // option 3
   std::optional<std::uint32_t> lease_s;        // option 51
   std::string host_name;                       // option 12, printable
+  std::string full_name;                       // option 81 (RFC 4702), printable: the name with its domain
   std::string vendor_class;                    // option 60, printable
   std::vector<std::uint8_t> client_id;         // option 61 with its type
   std::vector<std::uint8_t> asked_options;     // option 55, in order
-  std::string circuit_id, remote_id;           // option 82, printable; octets that are no text as hexadecimal pairs
+  std::string circuit_id, remote_id;           // option 82, printable; octets that are no text as pairs, "00:0a"
 };
 
-// The payload of a UDP datagram of ports 67 and 68. None when it is no DHCP (a plain BOOTP has no option 53), when a length
-// does not fit, or when the client's hardware is not Ethernet.
+// The payload of a UDP datagram of ports 67 and 68. None when it is no DHCP (a plain BOOTP has no option 53), one of the
+// kinds after inform, when an option does not fit, or when the client's hardware is neither Ethernet nor IEEE 802. A value
+// that is too short for its option is as if it were not there.
 std::optional<DhcpMessage> decode_dhcp(Octets payload);
 
 const char* name_of(DhcpKind kind);  // "discover"

@@ -27,7 +27,7 @@ struct DnsRecord {
   std::uint32_t ttl_s = 0;                   // 0: goodbye
   std::string target;                        // of PTR and SRV
   std::uint16_t port = 0;                    // of SRV
-  std::vector<std::string> texts;            // of TXT: "key=value", printable; of HINFO: CPU and OS
+  std::vector<std::string> texts;            // of TXT: "key=value", printable, without empty ones; of HINFO: CPU and OS
   std::optional<IpAddress> address;          // of A and AAAA
 };
 
@@ -38,11 +38,13 @@ struct DnsMessage {
   std::vector<DnsRecord> answers, authorities, additionals;  // authorities of a question: a probe for names (RFC 6762 §8.1)
 };
 
-// The payload of a UDP datagram. None when a length or a name's pointer does not fit, or it is no standard query.
-// Records of other types stand in the list without data. At most 512 records are taken.
+// The payload of a UDP datagram. None when a length or a name's pointer does not fit (pointers must go back), when it is no
+// standard query, or its response code is an error. Records of other types and classes stand in the list without data.
+// At most 512 questions and 512 records are taken. The root's name is ".".
 std::optional<DnsMessage> decode_dns(Octets payload);
 
-// A multicast question: each name asked with PTR, id 0, multicast answers wanted.
+// A multicast question: each name asked with PTR, id 0, multicast answers wanted. What is no name (an empty label, one of
+// more than 63 octets, more than 255 in all) is left out.
 std::vector<std::uint8_t> encode_dns_question(const std::vector<std::string>& names);
 
 }  // namespace tallywire::wire

@@ -9,8 +9,8 @@ std::optional<EthernetFrame> decode_ethernet(Octets frame) {
   EthernetFrame out;
   const auto destination = in.take(6), source = in.take(6);
   out.ether_type = in.u16();
-  while (in.ok() && (out.ether_type == 0x8100 || out.ether_type == 0x88a8)) {
-    if (out.vlans.size() == 4) return std::nullopt;
+  while (in.ok() && is_vlan_type(out.ether_type)) {
+    if (out.vlans.size() == most_vlan_tags) return std::nullopt;
     out.vlans.push_back(in.u16() & 0x0fff);
     out.ether_type = in.u16();
   }

@@ -13,6 +13,12 @@ namespace tallywire::wire {
 inline constexpr std::uint16_t ether_type_arp = 0x0806;
 inline constexpr std::uint16_t ether_type_lldp = 0x88cc;
 
+// IEEE 802.1Q, 802.1ad, and the older numbers of stacked tags (common practice).
+constexpr bool is_vlan_type(std::uint16_t ether_type) {
+  return ether_type == 0x8100 || ether_type == 0x88a8 || ether_type == 0x9100 || ether_type == 0x9200;
+}
+inline constexpr std::size_t most_vlan_tags = 8;
+
 struct EthernetFrame {
   MacAddress destination;
   MacAddress source;
@@ -21,7 +27,7 @@ struct EthernetFrame {
   Octets payload;                    // with padding; a view
 };
 
-// None when it is cut short, or has more than four tags.
+// None when it is cut short, or has more than eight tags.
 std::optional<EthernetFrame> decode_ethernet(Octets frame);
 
 }  // namespace tallywire::wire

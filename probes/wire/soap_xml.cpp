@@ -111,12 +111,15 @@ std::string escaped_xml(std::string_view text) {
   return out;
 }
 
+pugi::xml_node envelope_in(pugi::xml_document& document, std::string_view body, std::size_t largest) {
+  if (body.size() > largest || body.find("<!DOCTYPE") != std::string_view::npos || nested_too_deep(body)) return {};
+  if (!document.load_buffer(body.data(), body.size(), pugi::parse_default)) return {};
+  return child_of(document, "Envelope");
+}
+
 Outcome<pugi::xml_node> answer_in(pugi::xml_document& document, std::string_view body, const char* name,
                                   std::size_t largest, const std::string& where) {
-  if (body.size() > largest || body.find("<!DOCTYPE") != std::string_view::npos || nested_too_deep(body))
-    return malformed(where);
-  if (!document.load_buffer(body.data(), body.size(), pugi::parse_default)) return malformed(where);
-  const auto soap = child_of(child_of(document, "Envelope"), "Body");
+  const auto soap = child_of(envelope_in(document, body, largest), "Body");
   if (const auto fault = child_of(soap, "Fault")) return fault_of(fault, where);
   const auto found = child_of(soap, name);
   if (!found) return malformed(where);

@@ -1,5 +1,5 @@
-// SOAP answers as a tree, for the ONVIF decoders of this folder only: pugixml stays inside. Nodes live as long as their
-// document. Prefixes are not looked at: units choose them as they like.
+// SOAP messages as a tree, for the ONVIF and WS-Discovery decoders of this folder only: pugixml stays inside. Nodes live as
+// long as their document. Prefixes are not looked at: units choose them as they like.
 #pragma once
 
 #include "probes/fault.hpp"
@@ -23,6 +23,10 @@ std::string attribute_of(const pugi::xml_node& node, const char* local);
 std::optional<double> number_of(const std::string& text, double low, double high);
 
 std::string escaped_xml(std::string_view text);
+
+// Parses `body` and answers the SOAP envelope; an empty node when it is larger than `largest`, has a DOCTYPE, is nested deeper
+// than any such message, is no XML, or no envelope.
+pugi::xml_node envelope_in(pugi::xml_document& document, std::string_view body, std::size_t largest);
 
 // Parses `body` and answers the child of the SOAP body that is called `name`. `malformed`: larger than `largest`, a
 // DOCTYPE, nested deeper than any such answer, no XML, or no such child. A SOAP fault is `refused` when it asks for a

@@ -21,7 +21,8 @@ struct WsDiscoveryDevice {
   std::vector<std::string> scopes;
   std::vector<std::string> service_addresses;  // XAddrs
   std::uint32_t metadata_version = 0;
-  // Of the scopes onvif://www.onvif.org/…, percent-decoded and printable; empty where there is none.
+  // Of the scopes onvif://www.onvif.org/…, percent-decoded and printable; empty where there is none. Several locations stand
+  // with ", " between them. A hardware address reads "02:00:5e:10:00:31", whatever its signs were.
   std::string name, hardware, location, serial, hardware_address;
 };
 
@@ -32,7 +33,8 @@ struct WsDiscoveryMessage {
   std::vector<WsDiscoveryDevice> devices;
 };
 
-// The payload of a UDP datagram of port 3702. None when it is no such message; at most 64 devices are taken.
+// The payload of a UDP datagram of port 3702. None when it is no such message, is nested too deep or has a DOCTYPE; at most
+// 64 devices are taken, 256 scopes, types and addresses of each.
 std::optional<WsDiscoveryMessage> decode_ws_discovery(Octets payload);
 
 // A Probe for any device (Types left out) to be sent to 239.255.255.250 or ff02::c. `message_id`: "urn:uuid:…".
