@@ -8,7 +8,7 @@ tallywire_build_packages=(
 )
 # The demo site: namespaces and shaped links, real snmpd and lldpd, pictures for the simulated cameras.
 tallywire_demo_packages=(
-  iproute2 nftables iputils-ping python3 snmpd lldpd ffmpeg util-linux e2fsprogs procps
+  ieee-data iproute2 nftables iputils-ping python3 snmpd lldpd ffmpeg util-linux e2fsprogs procps
 )
 # Independent peers and clients that the tests measure against.
 tallywire_test_packages=(

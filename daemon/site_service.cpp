@@ -82,14 +82,16 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
       instruments_(parts.secrets, parts.blocking),
       asks_(parts.secrets, parts.blocking, &parts.design),
       watch_(
-          parts.context.get_executor(), roll_, std::move(interfaces),
-          [this](const round::Changes& changes) { tell(changes); },
-          [this](const round::WatchedInterface& w) {
-            parts_.feed.publish("interface", {{"interface", w.interface},
-                                              {"state", w.state},
-                                              {"at", to_rfc3339(now_utc())},
-                                              {"note", w.note}});
-          }),
+          parts.context.get_executor(), parts.design, roll_, std::move(interfaces),
+          {[this](const round::Changes& changes) { tell(changes); },
+           [this](const round::WatchedInterface& w) {
+             parts_.feed.publish("interface", {{"interface", w.interface},
+                                               {"called_now", w.called_now},
+                                               {"state", w.state},
+                                               {"at", to_rfc3339(now_utc())},
+                                               {"note", w.note}});
+           },
+           [this](const verdict::Finding& finding, bool is_over) { tell(finding, is_over); }}),
       tasks_(parts.context.get_executor()) {
   instruments_.set_far_end(parts.design.far_end);
   if (tap) hold_taps(*tap);
@@ -137,9 +139,21 @@ void SiteService::write_failed(const std::string& what, const Fault& fault) {
   parts_.feed.publish_passing("record_fault", fault_json(fault).at("error"));
 }
 
+// A site that powers up at once changes the roll hundreds of times: what changes while it is written is written after it.
 void SiteService::save_roll() {
+  roll_has_changed_ = roll_is_being_saved_;
+  if (roll_is_being_saved_) return;
+  roll_is_being_saved_ = true;
   auto& record = parts_.record;
-  write("the roll", [&record, roll = nlohmann::json(roll_.entries())] { return record.save_roll(roll); });
+  auto entries = roll_.entries();
+  write("the roll", [this, &record, entries = std::move(entries)] {
+    auto outcome = record.save_roll(nlohmann::json(entries));
+    asio::post(parts_.context, [this] {
+      roll_is_being_saved_ = false;
+      if (roll_has_changed_) save_roll();
+    });
+    return outcome;
+  });
 }
 
 // ---- the roll -----------------------------------------------------------------------------------
@@ -159,7 +173,9 @@ void SiteService::tell(const round::Changes& changes) {
     parts_.feed.publish("stranger", {{"hardware_address", stranger.hardware_address},
                                      {"address", stranger.address},
                                      {"at", to_rfc3339(stranger.first_seen)},
-                                     {"seen_on", stranger.seen_on}});
+                                     {"seen_on", stranger.seen_on},
+                                     {"maker", stranger.maker},
+                                     {"name", stranger.name}});
   }
   if (!changes.cameras.empty()) save_roll();
 }
@@ -168,6 +184,16 @@ void SiteService::heard(const std::string& camera) { tell(roll_.heard(camera, no
 
 void SiteService::place(const std::string& hardware_address, const std::string& seen_on) {
   roll_.place(hardware_address, seen_on);
+  watch_.place(hardware_address, seen_on);
+}
+
+void SiteService::port_down(const std::string& switch_port) { tell(roll_.port_down(switch_port, now_utc())); }
+
+void SiteService::tell(const verdict::Finding& finding, bool is_over) {
+  nlohmann::json data = finding;
+  data["at"] = to_rfc3339(now_utc());
+  spdlog::info("{}{}: {}", is_over ? "over: " : "", finding.id, finding.sentence);
+  parts_.feed.publish(is_over ? "finding_over" : "finding", data);
 }
 
 void SiteService::judged(const std::string& camera, bool wanting, const std::string& reason) {
@@ -194,8 +220,8 @@ nlohmann::json SiteService::site() { return config::to_json(parts_.design); }
 nlohmann::json SiteService::roll_json() const {
   nlohmann::json watching = nlohmann::json::array();
   for (const auto& w : watch_.interfaces())
-    watching.push_back({{"interface", w.interface}, {"state", w.state}, {"note", w.note}});
-  return {{"cameras", roll_.entries()}, {"strangers", roll_.strangers()}, {"watching", watching}};
+    watching.push_back({{"interface", w.interface}, {"called_now", w.called_now}, {"state", w.state}, {"note", w.note}});
+  return {{"cameras", roll_.entries()}, {"strangers", roll_.strangers()}, {"findings", watch_.findings()}, {"watching", watching}};
 }
 
 asio::awaitable<Outcome<std::int64_t>> SiteService::start_round(std::string kind, std::vector<std::string> cameras) {

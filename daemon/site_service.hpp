@@ -61,6 +61,13 @@ class SiteService : public api::Service, public round::RollKeeper {
   nlohmann::json tapped() override;
   nlohmann::json headroom(const std::vector<Reading>& of_round) override;
   std::optional<nlohmann::json> running_round() override;
+  nlohmann::json units() override { return watch_.units(); }
+  nlohmann::json asked() override { return watch_.asked(); }
+  nlohmann::json sweep() override { return watch_.sweep(); }
+  Outcome<void> start_sweep(const std::string& range, double rate_per_s, const std::string& interface) override {
+    return watch_.sweep(range, rate_per_s, interface);
+  }
+  void cancel_sweep() override { watch_.cancel_sweep(); }
 
  private:
   struct RunningRound;
@@ -70,10 +77,13 @@ class SiteService : public api::Service, public round::RollKeeper {
   void heard(const std::string& camera) override;
   void place(const std::string& hardware_address, const std::string& seen_on) override;
   void judged(const std::string& camera, bool wanting, const std::string& reason) override;
+  void port_down(const std::string& switch_port) override;
+  std::vector<verdict::Finding> findings() const override { return watch_.findings(); }
 
   void tell(const round::Changes& changes);
   void hold_taps(const config::HeldTapSettings& settings);
   nlohmann::json taps_json() const;
+  void tell(const verdict::Finding& finding, bool is_over);
   void save_roll();
   void write(std::string what, std::function<Outcome<void>()> action);
   void write_failed(const std::string& what, const Fault& fault);
@@ -95,6 +105,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   std::shared_ptr<RunningRound> running_;  // its id is 0 until the record has given one
   std::map<std::int64_t, std::shared_ptr<Ask>> asked_;
   std::int64_t next_ask_ = 1;
+  bool roll_is_being_saved_ = false, roll_has_changed_ = false;
   std::string record_fault_;  // empty: the last write went well
 };
 

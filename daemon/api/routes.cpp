@@ -15,6 +15,7 @@ using namespace std::chrono_literals;
 namespace {
 
 constexpr double longest_wait_s = 30;
+constexpr double usual_sweep_per_s = 100;  // addresses
 
 Reply reply(unsigned status, const json& body) { return {status, "application/json", json_line(body), false, 0}; }
 
@@ -79,6 +80,9 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   if (get && path == "/api/service") out = reply(200, service_.describe());
   else if (get && path == "/api/site") out = reply(200, service_.site());
   else if (get && path == "/api/roll") out = reply(200, service_.roll());
+  else if (get && path == "/api/units") out = reply(200, service_.units());
+  else if (get && path == "/api/asked") out = reply(200, service_.asked());
+  else if (path == "/api/sweep") out = sweep(request);
   else if (path == "/api/rounds") out = co_await rounds(std::move(request));
   else if (auto id = under("/api/rounds/"); !id.empty()) out = co_await one_round(std::move(request), std::move(id));
   else if (get && path == "/api/headroom") out = co_await headroom();
@@ -90,6 +94,23 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   else if (get && path == "/api/events") out = feed(request);
   else if (get && path.substr(0, 5) != "/api/") out = file(request);
   co_return out;
+}
+
+Reply Routes::sweep(const Request& request) {
+  if (request.method == "GET") return reply(200, service_.sweep());
+  if (request.method == "DELETE") {
+    service_.cancel_sweep();
+    return reply(200, service_.sweep());
+  }
+  const auto body = json::parse(request.body, nullptr, false);
+  if (request.method != "POST" || !body.is_object()) return bad_body();
+  double rate_per_s = usual_sweep_per_s;
+  if (const auto at = body.find("rate_addresses_per_s"); at != body.end()) {
+    if (!at->is_number()) return bad_body();
+    rate_per_s = at->get<double>();
+  }
+  auto started = service_.start_sweep(text(body, "range"), rate_per_s, text(body, "interface"));
+  return started ? reply(202, service_.sweep()) : error_reply(status_of(started.error()), started.error());
 }
 
 asio::awaitable<Reply> Routes::rounds(Request request) {

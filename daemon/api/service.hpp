@@ -21,6 +21,12 @@ class Service {
   virtual nlohmann::json describe() = 0;
   virtual nlohmann::json site() = 0;
   virtual nlohmann::json roll() = 0;
+  // Everybody who was heard, with each fact and where it came from; what was asked; the sweep, docs/api.md.
+  virtual nlohmann::json units() = 0;
+  virtual nlohmann::json asked() = 0;
+  virtual nlohmann::json sweep() = 0;
+  virtual Outcome<void> start_sweep(const std::string& range, double rate_per_s, const std::string& interface) = 0;
+  virtual void cancel_sweep() = 0;
   // Answers once the record has given it a number.
   virtual boost::asio::awaitable<Outcome<std::int64_t>> start_round(std::string kind, std::vector<std::string> cameras) = 0;
   virtual bool cancel_round() = 0;

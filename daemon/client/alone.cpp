@@ -40,6 +40,9 @@ class Keeper : public round::RollKeeper, public round::RoundListener {
   void judged(const std::string& camera, bool wanting, const std::string& reason) override {
     roll_.judged(camera, wanting, reason, now_utc());
   }
+  void port_down(const std::string& switch_port) override { changed(roll_.port_down(switch_port, now_utc())); }
+  std::vector<verdict::Finding> findings() const override { return watch_ ? watch_->findings() : std::vector<verdict::Finding>(); }
+  void keep(const round::Watch* watch) { watch_ = watch; }
   void planned(const json& head) override {
     if (!command_.json)
       std::fprintf(stderr, "About %.0f s: %s.\n", head.at("planned_s").get<double>(), head.at("plan").get<std::string>().c_str());
@@ -56,13 +59,23 @@ class Keeper : public round::RollKeeper, public round::RoundListener {
     }
     std::fflush(stdout);
   }
-  json as_json() const { return {{"cameras", roll_.entries()}, {"strangers", roll_.strangers()}, {"watching", json::array()}}; }
+  void found(const verdict::Finding& finding, bool is_over) {
+    if (!command_.follow) return;
+    json data = finding;
+    if (command_.json)
+      std::puts(json_line({{"event", is_over ? "finding_over" : "finding"}, {"data", data}}).c_str());
+    else
+      std::fputs(((is_over ? "over:\n" : "") + render_findings(json::array({data}))).c_str(), stdout);
+    std::fflush(stdout);
+  }
+  json as_json() const { return {{"cameras", roll_.entries()}, {"strangers", roll_.strangers()}, {"findings", findings()}, {"watching", json::array()}}; }
   void clear_line() { line_.clear(); }
 
  private:
   const Command& command_;
   round::Roll roll_;
   ProgressLine line_;
+  const round::Watch* watch_ = nullptr;  // the roll's; outlives the keeper's use of it
 };
 
 class Alone {
@@ -114,22 +127,30 @@ class Alone {
 
   Outcome<void> start_watch(Keeper& keeper) {
     watch_ = std::make_unique<round::Watch>(
-        context_.get_executor(), keeper.own_roll(), command_.interfaces,
-        [&keeper](const round::Changes& changes) { keeper.changed(changes); },
-        [](const round::WatchedInterface& w) {
-          if (w.state != "listening") std::fprintf(stderr, "interface %s is %s\n", w.interface.c_str(), w.state.c_str());
-        });
+        context_.get_executor(), *design_, keeper.own_roll(), command_.interfaces,
+        round::WatchListener{[&keeper](const round::Changes& changes) { keeper.changed(changes); },
+                             [](const round::WatchedInterface& w) {
+                               if (w.state != "listening" || !w.note.empty())
+                                 std::fprintf(stderr, "interface %s is %s%s%s\n", w.interface.c_str(), w.state.c_str(), w.note.empty() ? "" : ": ", w.note.c_str());
+                             },
+                             [&keeper](const verdict::Finding& finding, bool is_over) { keeper.found(finding, is_over); }});
+    keeper.keep(watch_.get());
     return watch_->start();
   }
 
   asio::awaitable<int> arrivals() {
     Keeper keeper(*design_, command_);
     if (auto started = start_watch(keeper); !started) co_return fail(command_, started.error());
+    if (!command_.sweep.empty()) {
+      auto begun = watch_->sweep(command_.sweep, command_.sweep_rate > 0 ? command_.sweep_rate : round::Sweep::usual_rate_per_s, "");
+      if (!begun) co_return fail(command_, begun.error());
+    }
     const double seconds = command_.seconds > 0 ? command_.seconds : command_.follow ? 1e9 : listen_s;
     const auto end = std::chrono::steady_clock::now() + std::chrono::duration<double>(seconds);
-    while (!stop_.requested() && std::chrono::steady_clock::now() < end) co_await pause_for(100ms);
+    const auto sweeps = [this] { return !watch_->sweep().is_null() && watch_->sweep().at("ended").is_null(); };
+    while (!stop_.requested() && (std::chrono::steady_clock::now() < end || sweeps())) co_await pause_for(100ms);
     watch_->stop();
-    if (!command_.follow) print_answer(command_, keeper.as_json());
+    if (!command_.follow) print_answer(command_, command_.asked ? watch_->asked() : command_.units ? watch_->units() : keeper.as_json());
     co_return exit_met;
   }
 

@@ -104,7 +104,11 @@ class ByService {
   }
 
   asio::awaitable<int> arrivals() {
-    auto roll = co_await call("GET", "/api/roll");
+    if (!command_.sweep.empty()) {
+      auto swept = co_await sweep();
+      if (!swept) co_return fail(command_, swept.error());
+    }
+    auto roll = co_await call("GET", command_.asked ? "/api/asked" : command_.units ? "/api/units" : "/api/roll");
     if (!roll) co_return fail(command_, roll.error());
     if (!command_.follow) {
       print_answer(command_, *roll);
@@ -116,7 +120,7 @@ class ByService {
     std::optional<std::int64_t> after;
     while (!stop_.requested() && std::chrono::steady_clock::now() < end) {
       api::OnEvent on_event = [this, end](const std::string& name, const json& data) {
-        if (name == "presence" || name == "stranger" || name == "interface") tell(name, data);
+        if (name == "presence" || name == "stranger" || name == "interface" || name == "finding" || name == "finding_over") tell(name, data);
         return !stop_.requested() && std::chrono::steady_clock::now() < end;
       };
       const auto left = std::chrono::duration_cast<std::chrono::milliseconds>(end - std::chrono::steady_clock::now());
@@ -126,14 +130,38 @@ class ByService {
     co_return exit_met;
   }
 
+  // Until the last answer may have come. Ctrl-C ends the asking.
+  asio::awaitable<Outcome<void>> sweep() {
+    json order = {{"range", command_.sweep}, {"interface", command_.interfaces.empty() ? "" : command_.interfaces.front()}};
+    if (command_.sweep_rate > 0) order["rate_addresses_per_s"] = command_.sweep_rate;
+    auto state = co_await call("POST", "/api/sweep", std::move(order));
+    while (state && state->at("ended").is_null()) {
+      const double done = state->at("asked_addresses"), all = state->at("addresses_in_all"), rate = state->at("rate_addresses_per_s");
+      line_.show(done / rate, all / rate, "asking " + command_.sweep);
+      if (stop_.requested()) {
+        state = co_await call("DELETE", "/api/sweep");
+      } else {
+        co_await pause_for(200ms);
+        state = co_await call("GET", "/api/sweep");
+      }
+    }
+    line_.clear();
+    Outcome<void> out;
+    if (!state) out = state.error();
+    co_return out;
+  }
+
   void tell(const std::string& name, const json& data) {
     if (command_.json) {
       std::puts(json_line({{"event", name}, {"data", data}}).c_str());
     } else if (name == "presence") {
       std::fputs(render_presence(data).c_str(), stdout);
     } else if (name == "stranger") {
-      std::printf("%s  a stranger  %s  %s\n", data.value("at", "").c_str(), data.value("hardware_address", "").c_str(),
-                  data.value("address", "").c_str());
+      std::printf("%s  a stranger  %s  %s  %s  %s\n", data.value("at", "").c_str(), data.value("hardware_address", "").c_str(),
+                  data.value("address", "").c_str(), data.value("name", "").c_str(), data.value("maker", "").c_str());
+    } else if (name == "finding" || name == "finding_over") {
+      std::printf("%s  %s%s.\n", data.value("at", "").c_str(), name == "finding" ? "" : "over: ", data.value("sentence", "").c_str());
+      if (name == "finding") std::printf("    Try: %s.\n", data.value("next_step", "").c_str());
     } else {
       std::printf("%s  interface %s is %s  %s\n", data.value("at", "").c_str(), data.value("interface", "").c_str(),
                   data.value("state", "").c_str(), data.value("note", "").c_str());

@@ -41,7 +41,14 @@ void add_rounds(CLI::App& app, Command& c) {
       "headroom", "every uplink: designed, measured, at the busiest instant, ceiling");
   add_site(*headroom, c);
   auto* arrivals = app.add_subcommand("arrivals", "the roll as it changes, strangers too");
-  arrivals->add_flag("--follow", c.follow, "stay and tell every change");
+  arrivals->footer("Exit: 0 answered; 2 wrong request; 3 something could not be read.\n"
+                   "  tallywire arrivals --follow\n  tallywire arrivals capture.pcapng --design site.json\n  tallywire arrivals --sweep 198.51.100.0/24");
+  auto* capture = arrivals->add_option("file", c.file, "digest a capture (pcap, pcapng, also packed) instead; - reads the input stream");
+  arrivals->add_flag("--follow", c.follow, "stay and tell every change")->excludes(capture);
+  arrivals->add_flag("--units", c.units, "everybody who was heard, with each fact and where it came from")->excludes(capture);
+  arrivals->add_flag("--asked", c.asked, "what this machine asked of the wire")->excludes(capture);
+  auto* range = arrivals->add_option("--sweep", c.sweep, "ask every address of a range once, as 198.51.100.0/24")->excludes(capture);
+  arrivals->add_option("--rate", c.sweep_rate, "with --sweep: addresses a second (100)")->check(CLI::Range(1.0, 1000.0))->needs(range);
   arrivals->add_option("--seconds", c.seconds, "with --follow or --alone: how long to listen")
       ->check(CLI::Range(0.1, 86400.0));
   add_site(*arrivals, c);

@@ -19,10 +19,14 @@ struct Command {
   std::string secrets;           // a file
   std::vector<std::string> interfaces;
 
-  std::string file;              // design check, design import, tap
+  std::string file;              // design check, design import, tap, arrivals
   std::string out;
   std::vector<std::string> cameras;
   bool follow = false;
+  bool units = false;            // arrivals: everybody who was heard, with each fact
+  bool asked = false;            // arrivals: what was asked
+  std::string sweep;             // arrivals: a range of addresses to ask
+  double sweep_rate = 0;         // addresses/s; 0: the usual rate
   bool night = false;
   double seconds = 0;
   int threads = 0;               // tap; 0: by the cores

@@ -9,6 +9,8 @@ int check_design(const Command& command);
 int import_design(const Command& command);
 int run_by_service(const Command& command);
 int run_alone(const Command& command);
+// Who is in a capture file.
+int arrivals_in_file(const Command& command);
 // A capture file, or an interface with --alone.
 int tap_here(const Command& command);
 

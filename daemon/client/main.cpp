@@ -17,6 +17,7 @@ int main(int argc, char** argv) {
     const auto& command = std::get<Command>(parsed);
     if (command.name == "design check") return check_design(command);
     if (command.name == "design import") return import_design(command);
+    if (command.name == "arrivals" && !command.file.empty()) return arrivals_in_file(command);
     if (command.name == "tap" && (command.alone || !command.file.empty())) return tap_here(command);
     return command.alone ? run_alone(command) : run_by_service(command);
   } catch (const std::exception& e) {

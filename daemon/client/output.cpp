@@ -47,7 +47,7 @@ void print_answer(const Command& command, const json& answer) {
   else if (command.name == "headroom")
     text = render_headroom(answer);
   else if (command.name == "arrivals")
-    text = render_roll(answer);
+    text = command.asked ? render_asked(answer) : command.units ? render_units(answer) : render_roll(answer);
   else if (command.name == "stream")
     text = render_stream(answer);
   else if (command.name == "tap")

@@ -1,5 +1,6 @@
 #include "daemon/client/render.hpp"
 
+#include "daemon/client/table.hpp"
 #include "daemon/verdict/words.hpp"
 #include "probes/reading.hpp"
 
@@ -14,44 +15,6 @@ namespace {
 
 using nlohmann::json;
 using verdict::spoken_bit_rate, verdict::spoken_quantity, verdict::spoken_subject, verdict::spoken_value;
-
-std::string text_of(const json& object, const char* key) {
-  const auto at = object.find(key);
-  if (at == object.end() || at->is_null()) return "";
-  return at->is_string() ? at->get<std::string>() : json_line(*at);
-}
-
-// Columns padded to their widest cell; counts code points, so that a dash or a umlaut is one wide.
-class Table {
- public:
-  void row(std::vector<std::string> cells) { rows_.push_back(std::move(cells)); }
-  std::string text() const {
-    std::vector<std::size_t> widths;
-    for (const auto& row : rows_)
-      for (std::size_t i = 0; i < row.size(); ++i) {
-        if (widths.size() <= i) widths.push_back(0);
-        widths[i] = std::max(widths[i], width(row[i]));
-      }
-    std::string out;
-    for (const auto& row : rows_) {
-      std::string line;
-      for (std::size_t i = 0; i < row.size(); ++i) {
-        line += (i ? "  " : "  ") + row[i];
-        if (i + 1 < row.size()) line.append(widths[i] - width(row[i]), ' ');
-      }
-      line.erase(line.find_last_not_of(' ') + 1);
-      out += line + "\n";
-    }
-    return out;
-  }
-
- private:
-  static std::size_t width(const std::string& text) {
-    return static_cast<std::size_t>(
-        std::count_if(text.begin(), text.end(), [](char c) { return (c & 0xc0) != 0x80; }));
-  }
-  std::vector<std::vector<std::string>> rows_;
-};
 
 std::string headroom_table(const json& rows) {
   Table table;
@@ -100,18 +63,6 @@ std::string verdict_lines(const json& verdicts) {
 
 }  // namespace
 
-std::string render_roll(const json& roll) {
-  Table table;
-  table.row({"camera", "presence", "address", "hardware address", "port", "since"});
-  for (const auto& c : roll.at("cameras"))
-    table.row({text_of(c, "camera"), text_of(c, "presence"), text_of(c, "address"),
-               text_of(c, "hardware_address"), text_of(c, "seen_on"), text_of(c, "since")});
-  for (const auto& s : roll.at("strangers"))
-    table.row({"—", "stranger", text_of(s, "address"), text_of(s, "hardware_address"),
-               text_of(s, "seen_on"), text_of(s, "first_seen")});
-  return table.text();
-}
-
 std::string render_headroom(const json& headroom) {
   if (headroom.at("uplinks").empty()) return "No round has metered the uplinks yet: run `tallywire round`.\n";
   const auto number = headroom.value("round", std::int64_t{0});
@@ -126,24 +77,13 @@ std::string render_round(const json& round) {
   const auto lines = verdict_lines(round.at("verdicts"));
   if (!lines.empty()) out << lines << "\n";
   if (!round.at("findings").empty()) {
-    out << "What the readings point to:\n";
-    for (const auto& f : round.at("findings"))
-      out << "  - " << text_of(f, "sentence") << ".\n    Try: " << text_of(f, "next_step") << ".\n";
-    out << "\n";
+    out << "What the readings point to:\n" << render_findings(round.at("findings")) << "\n";
   }
   if (!round.at("headroom").empty()) out << headroom_table(round.at("headroom")) << "\n";
   const auto& counts = round.at("counts");
   out << counts.at("met") << " met, " << counts.at("tight") << " tight, " << counts.at("missed")
       << " missed, " << counts.at("unread") << " unread.\n";
   return out.str();
-}
-
-std::string render_presence(const json& event) {
-  std::string line = text_of(event, "at") + "  " + text_of(event, "camera") + "  " +
-                     text_of(event, "was") + " -> " + text_of(event, "presence");
-  if (!text_of(event, "address").empty()) line += "  " + text_of(event, "address");
-  if (!text_of(event, "reason").empty()) line += "  (" + text_of(event, "reason") + ")";
-  return line + "\n";
 }
 
 std::string render_fields(const json& answer) {

@@ -9,6 +9,11 @@ namespace tallywire::client {
 
 std::string render_round(const nlohmann::json& round);
 std::string render_roll(const nlohmann::json& roll);
+// A list of findings, each with what to try.
+std::string render_findings(const nlohmann::json& findings);
+// The answers of `arrivals --units` and `arrivals --asked`.
+std::string render_units(const nlohmann::json& answer);
+std::string render_asked(const nlohmann::json& answer);
 std::string render_headroom(const nlohmann::json& headroom);
 std::string render_presence(const nlohmann::json& event);
 // The answer of `stream` (docs/commands.md), every field of it present.

@@ -5,13 +5,12 @@
 #include "daemon/client/output.hpp"
 #include "daemon/client/progress.hpp"
 #include "daemon/client/render.hpp"
+#include "daemon/client/stop_signals.hpp"
 #include "daemon/round/tap_answer.hpp"
 #include "probes/tap/capture_run.hpp"
 #include "probes/tap/live_tap.hpp"
 
-#include <atomic>
 #include <chrono>
-#include <csignal>
 #include <cstdio>
 #include <thread>
 
@@ -21,19 +20,6 @@ using nlohmann::json;
 using namespace std::chrono_literals;
 
 namespace {
-
-std::atomic<bool> stop_asked{false};
-
-void ask_to_stop(int) { stop_asked.store(true); }
-
-// The first Ctrl-C ends the tap cleanly, the second the program.
-void listen_for_stop() {
-  struct sigaction action {};
-  action.sa_handler = ask_to_stop;
-  action.sa_flags = static_cast<int>(SA_RESETHAND);
-  sigaction(SIGINT, &action, nullptr);
-  sigaction(SIGTERM, &action, nullptr);
-}
 
 class TapCommand {
  public:
@@ -97,7 +83,7 @@ class TapCommand {
       shown = now;
       follow(rows_of(tap), tap.streams(), {});
     };
-    const auto report = tap::tap_file(command_.file, settings_, stop_asked, look);
+    const auto report = tap::tap_file(command_.file, settings_, stop_asked(), look);
     if (!report) return fail(command_, report.error());
     return finish(*report);
   }
@@ -119,7 +105,7 @@ class TapCommand {
     const auto started = std::chrono::steady_clock::now();
     const double seconds = command_.seconds > 0 ? command_.seconds : command_.follow ? 1e9 : default_seconds;
     auto shown = started;
-    for (double passed_s = 0; passed_s < seconds && !stop_asked.load();) {
+    for (double passed_s = 0; passed_s < seconds && !stop_asked().load();) {
       std::this_thread::sleep_for(50ms);
       const auto now = std::chrono::steady_clock::now();
       passed_s = std::chrono::duration<double>(now - started).count();
@@ -134,7 +120,7 @@ class TapCommand {
       }
     }
     auto report = live.report();
-    report.capture.stopped = stop_asked.load() && !command_.follow;
+    report.capture.stopped = stop_asked().load() && !command_.follow;
     return finish(report);
   }
 

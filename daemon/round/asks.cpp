@@ -170,17 +170,17 @@ asio::awaitable<AskAnswer> Asks::tap(json arguments, AskProgress progress, Stop&
 }
 
 asio::awaitable<void> Asks::hear_neighbour(std::string interface, double seconds, json& port, AskProgress progress, Stop& stop) {
-  std::function<Outcome<std::optional<arrivals::Sighting>>()> hear = [interface, seconds, &stop] {
+  std::function<Outcome<std::optional<wire::LldpNeighbour>>()> hear = [interface, seconds, &stop] {
     return arrivals::hear_neighbour(interface, milliseconds_of(seconds), stop.flag());
   };
   if (progress) progress(0, seconds, "waiting for the neighbour's LLDP frame");
-  auto heard = co_await offload<Outcome<std::optional<arrivals::Sighting>>>(blocking_, std::move(hear));
+  auto heard = co_await offload<Outcome<std::optional<wire::LldpNeighbour>>>(blocking_, std::move(hear));
   if (!heard) {
     port["unread"]["neighbour"] = heard.error().sentence();
   } else if (!*heard) {
     port["unread"]["neighbour"] = stop.requested() ? "stopped before it was heard" : "no LLDP frame came within " + figure(seconds) + " s";
   } else {
-    const auto& n = *(**heard).lldp;
+    const auto& n = **heard;
     port["neighbour"] = {{"chassis_id", n.chassis_id},   {"port_id", n.port_id},
                          {"port_description", n.port_description}, {"system_name", n.system_name},
                          {"system_description", n.system_description}, {"management_address", n.management_address}};

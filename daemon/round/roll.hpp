@@ -21,12 +21,22 @@ enum class Presence { awaited, arrived, proven, wanting, lost };
 const char* name_of(Presence presence);
 std::optional<Presence> presence_of(const std::string& name);
 
-// One frame that names its sender. Addresses as text: "02:00:5e:10:00:01", "198.51.100.31".
+// A frame that names its sender, with what is known of the unit by now. Addresses as text: "02:00:5e:10:00:01", "198.51.100.31".
 struct Sight {
-  std::string hardware_address;
-  std::string address;  // empty: not told, or only probed for
+  std::string hardware_address;  // empty: it spoke through a router
+  std::string address;           // empty: not told, or only probed for
   SystemTime when{};
+  std::string serial = {};
+  std::string seen_on = {};      // "switch/port"
+  std::string name = {};         // for a stranger: what it says of itself
+  std::string maker = {};
+  std::vector<std::string> other_hardware_addresses = {};
+  bool is_network = false;       // a switch or router: never a stranger
 };
+
+// By what a unit was matched to the design, strongest first.
+enum class MatchedBy { nothing, hardware_address, serial, port, address };
+const char* name_of(MatchedBy by);  // "hardware_address"; "" for nothing
 
 struct Entry {
   std::string camera;
@@ -36,10 +46,12 @@ struct Entry {
   std::string hardware_address;
   std::string seen_on;  // "switch/port"
   std::string reason;
+  std::optional<SystemTime> arrived;  // begin of this stay; none while it is awaited or lost, or was here before we listened
   std::optional<SystemTime> last_heard;
   std::optional<SystemTime> last_asked;
   int asked_in_vain = 0;       // asks since it was last heard
   bool answers_here = false;   // heard by frame, so that its silence means something
+  MatchedBy matched_by = MatchedBy::nothing;
 };
 
 struct Change {
@@ -50,6 +62,7 @@ struct Change {
 struct Changes {
   std::vector<Change> cameras;
   std::vector<verdict::Stranger> strangers;
+  bool matched = false;  // the sight was of a camera of the design
 };
 
 class Roll {
@@ -60,14 +73,23 @@ class Roll {
   Changes see(const Sight& sight);
   // A camera answered over TCP: as good as a frame, also across a router.
   Changes heard(const std::string& camera, SystemTime when);
-  // Whom to ask now by ARP: silent units, at most every few seconds each. Counts the asks.
-  std::vector<std::string> take_due_asks(SystemTime now);
+  // Whom to ask now by ARP: silent units, at most every few seconds each and no more than `most`, those that are here before
+  // those that are awaited, who waited longest first. Counts the asks.
+  std::vector<std::string> take_due_asks(SystemTime now, std::size_t most);
   // Silent for longer than the design allows and unanswered three times: lost.
   Changes tick(SystemTime now);
+  // The switch says that this port has no link: whoever hung on it is lost.
+  Changes port_down(const std::string& switch_port, SystemTime now);
   // What a round says of a unit that is here; ignored for one that is awaited or lost.
   Changes judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime now);
   // Where a switch has learnt an address: "switch/port".
   void place(const std::string& hardware_address, const std::string& seen_on);
+
+  // Which camera a sight is of, and by what; null for a stranger.
+  std::pair<const Entry*, MatchedBy> match(const Sight& sight) const;
+
+  // A switch, a router, a recorder or the far end.
+  bool is_infrastructure(const std::string& hardware_address) const { return infrastructure_.contains(hardware_address); }
 
   const std::vector<Entry>& entries() const { return entries_; }
   const Entry* find(const std::string& camera) const;
@@ -76,8 +98,10 @@ class Roll {
   void restore(const nlohmann::json& saved, SystemTime now);
 
  private:
-  Entry* by_sight(const Sight& sight);
-  Changes arrive(Entry& entry, SystemTime when);
+  bool may_be(std::size_t index, const Sight& sight) const;
+  void arrive(Entry& entry, SystemTime when, Changes& out);
+  void lose(Entry& entry, SystemTime when, std::string reason, Changes& out);
+  void see_stranger(const Sight& sight, Changes& out);
 
   const config::Design& design_;
   std::set<std::string> own_;
@@ -85,7 +109,10 @@ class Roll {
   std::set<std::string> infrastructure_;   // hardware addresses that spoke for one of these
   std::vector<Entry> entries_;
   std::map<std::string, std::size_t> by_hardware_;
+  std::map<std::string, std::size_t> by_serial_;
+  std::map<std::string, std::size_t> by_port_;  // "switch/port"
   std::map<std::string, std::size_t> by_address_;
+  std::map<std::string, std::size_t> by_id_;
   std::map<std::string, verdict::Stranger> strangers_;
 };
 

@@ -89,6 +89,9 @@ asio::awaitable<void> Runner::tick_progress() {
 
 asio::awaitable<void> Runner::look_at_switch(const config::Switch& sw) {
   auto look = co_await instruments_.look_at_switch(sw, stop_);
+  for (const auto& [port, seen] : look.ports)
+    for (const auto& reading : seen.readings)
+      if (reading.quantity == "link_state" && reading.word() == "down") keeper_.port_down(sw.id + "/" + port);
   looks_[sw.id] = std::move(look);
 }
 
@@ -196,6 +199,17 @@ void Runner::read_losses(SystemTime when) {
   }
 }
 
+// Of the units that the round is about; what a verdict told already is not told twice.
+void Runner::add_arrival_findings(std::vector<verdict::Finding>& findings) const {
+  for (auto& finding : keeper_.findings()) {
+    constexpr std::string_view camera = "camera/";
+    const bool wanted = whole_site() || (finding.subject.starts_with(camera) && wanted_.contains(finding.subject.substr(camera.size())));
+    const bool told = std::any_of(findings.begin(), findings.end(),
+                                  [&](const auto& f) { return f.id == finding.id && f.subject == finding.subject; });
+    if (wanted && !told) findings.push_back(std::move(finding));
+  }
+}
+
 nlohmann::json Runner::conclude(const std::string& state) {
   const auto when = now_utc();
   const auto headroom = whole_site() ? verdict::headroom_of(design_, readings_, instruments_.tapped())
@@ -207,6 +221,7 @@ nlohmann::json Runner::conclude(const std::string& state) {
   const auto strangers = whole_site() ? keeper_.roll().strangers() : std::vector<verdict::Stranger>();
   auto findings = verdict::find_causes(verdicts, strangers);
   for (auto& finding : verdict::find_not_as_told(readings_, design_.limits)) findings.push_back(std::move(finding));
+  add_arrival_findings(findings);
   const auto counts = verdict::count(verdicts);
   std::vector<Entry> roll;
   for (const auto& entry : keeper_.roll().entries())

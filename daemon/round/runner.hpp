@@ -33,6 +33,10 @@ class RollKeeper {
   virtual void heard(const std::string& camera) = 0;
   virtual void place(const std::string& hardware_address, const std::string& seen_on) = 0;
   virtual void judged(const std::string& camera, bool wanting, const std::string& reason) = 0;
+  // A switch says that this port ("switch/port") has no link.
+  virtual void port_down(const std::string& switch_port) = 0;
+  // Conflicts that the arrivals themselves show.
+  virtual std::vector<verdict::Finding> findings() const = 0;
 };
 
 // Who is told while it runs. Calls come on the network thread.
@@ -72,6 +76,7 @@ class Runner {
   boost::asio::awaitable<void> wait_for_absent();
   boost::asio::awaitable<void> ask_cameras();
   boost::asio::awaitable<void> ask_camera(const config::Camera& camera);
+  void add_arrival_findings(std::vector<verdict::Finding>& findings) const;
   void read_ports();
   std::vector<StreamTask> stream_tasks() const;
   LinkBudgets budgets() const;

@@ -1,12 +1,15 @@
 #include "daemon/round/watch.hpp"
 
+#include "daemon/round/seen_units.hpp"
 #include "probes/arrivals/asker.hpp"
 #include "probes/arrivals/listener.hpp"
 
 #include <boost/asio/post.hpp>
 #include <boost/asio/steady_timer.hpp>
+#include <nlohmann/json.hpp>
 
-#include <atomic>
+#include <algorithm>
+#include <map>
 #include <mutex>
 
 namespace tallywire::round {
@@ -17,8 +20,12 @@ using namespace std::chrono_literals;
 namespace {
 
 constexpr auto beat = 500ms;
+constexpr auto sweep_beat = 50ms;
+constexpr auto sweep_answers = 2s;       // after the last address was asked
+constexpr auto between_discoveries = 60s;
+constexpr auto between_searches = 2s;    // for conflicts
 // Frames wait here for the network thread; a flood beyond this is dropped rather than kept.
-constexpr std::size_t most_waiting = 4096;
+constexpr std::size_t most_waiting = 8192;
 
 const char* name_of(arrivals::ListenerState state) {
   switch (state) {
@@ -29,47 +36,66 @@ const char* name_of(arrivals::ListenerState state) {
   return "gone";
 }
 
-// LLDP tells of switches' ports; presence is told by ARP.
-std::optional<Sight> sight_of(const arrivals::Sighting& s) {
-  if (!s.arp || s.arp->sender.is_group() || s.arp->sender.is_zero()) return std::nullopt;
-  const auto owned = s.arp->owned();
-  return Sight{s.arp->sender.text(), owned ? wire::text_of(*owned) : std::string(), s.when};
-}
-
 }  // namespace
 
 struct Watch::State : std::enable_shared_from_this<Watch::State> {
-  State(asio::any_io_executor e, Roll& r, OnChanges c, OnInterface i)
-      : executor(e), roll(r), on_changes(std::move(c)), on_interface(std::move(i)), timer(e) {}
+  State(asio::any_io_executor e, const config::Design& d, Roll& r, WatchListener l)
+      : executor(e), design(d), roll(r), listener(std::move(l)), timer(e), sweep_timer(e), makers(arrivals::MakerNames::load()),
+        table(&makers, arrivals::own_hardware_addresses()) {}
 
   struct Ear {
     WatchedInterface watched;
     std::unique_ptr<arrivals::Listener> listener;
     std::unique_ptr<arrivals::Asker> asker;
+    std::optional<SystemTime> discovered;
+  };
+  struct Waiting {
+    arrivals::Sighting sighting;
+    Ear* ear;
   };
 
   Outcome<void> open(Ear& ear);
   void take_waiting();
+  void see(std::size_t unit);
   void tick();
+  void ask(SystemTime now);
+  void search(SystemTime now);
+  void sweep_on();
+  std::string placed_at(const std::string& hardware_address) const {
+    const auto at = placed.find(hardware_address);
+    return at == placed.end() ? std::string() : at->second;
+  }
+  Placed places() const {
+    return [this](const std::string& address) { return placed_at(address); };
+  }
+  std::vector<verdict::Finding> findings() const;
 
   asio::any_io_executor executor;
+  const config::Design& design;
   Roll& roll;
-  OnChanges on_changes;
-  OnInterface on_interface;
-  asio::steady_timer timer;
+  WatchListener listener;
+  asio::steady_timer timer, sweep_timer;
   std::vector<std::unique_ptr<Ear>> ears;
+  arrivals::MakerNames makers;
+  arrivals::UnitTable table;
+  std::map<std::string, std::string> placed;
+  std::map<std::pair<std::string, std::string>, verdict::Finding> told;  // (id, subject)
+  SystemTime searched{};
+  bool has_news = false;  // since the last search
+  std::optional<Sweep> sweep;
+  Ear* sweep_ear = nullptr;
+  std::vector<arrivals::Ask> asked_before;  // by askers that were closed
   bool stopped = false;
-  std::mutex lock;              // of what follows: filled by the capture threads
-  std::vector<Sight> waiting;
+  std::mutex lock;  // of what follows: filled by the capture threads
+  std::vector<Waiting> waiting;
   bool posted = false;
 };
 
-Watch::Watch(asio::any_io_executor executor, Roll& roll, std::vector<std::string> interfaces,
-             OnChanges on_changes, OnInterface on_interface)
-    : state_(std::make_shared<State>(executor, roll, std::move(on_changes), std::move(on_interface))) {
+Watch::Watch(asio::any_io_executor executor, const config::Design& design, Roll& roll, std::vector<std::string> interfaces, WatchListener listener)
+    : state_(std::make_shared<State>(executor, design, roll, std::move(listener))) {
   for (auto& name : interfaces) {
     auto ear = std::make_unique<State::Ear>();
-    ear->watched = {name, "down", ""};
+    ear->watched = {name, name, "down", ""};
     state_->ears.push_back(std::move(ear));
   }
 }
@@ -78,72 +104,142 @@ Watch::~Watch() { stop(); }
 
 Outcome<void> Watch::State::open(Ear& ear) {
   const auto self = weak_from_this();
-  const auto on_sighting = [self, exec = executor](const arrivals::Sighting& s) {
+  const auto on_sighting = [self, exec = executor, at = &ear](const arrivals::Sighting& s) {
     const auto state = self.lock();
-    const auto sight = sight_of(s);
-    if (!state || !sight) return;
+    if (!state) return;
     const std::lock_guard hold(state->lock);
     if (state->waiting.size() >= most_waiting) return;
-    state->waiting.push_back(*sight);
+    state->waiting.push_back({s, at});
     if (state->posted) return;
     state->posted = true;
     asio::post(exec, [self] {
       if (const auto again = self.lock()) again->take_waiting();
     });
   };
-  const auto on_state = [self, exec = executor, at = &ear](arrivals::ListenerState now, const std::string& note) {
-    asio::post(exec, [self, at, now, note] {
+  const auto on_state = [self, exec = executor, at = &ear](const arrivals::ListenerNews& news) {
+    asio::post(exec, [self, at, news] {
       const auto state = self.lock();
       if (!state || state->stopped) return;
-      at->watched.state = name_of(now);
-      at->watched.note = note;
-      if (now != arrivals::ListenerState::listening) at->asker = std::make_unique<arrivals::Asker>(at->watched.interface);
-      state->on_interface(at->watched);
+      at->watched.state = name_of(news.state);
+      at->watched.note = news.note;
+      at->watched.called_now = news.interface;
+      if (news.state != arrivals::ListenerState::listening || !at->asker || at->asker->interface() != news.interface) {
+        if (at->asker) state->asked_before.insert(state->asked_before.end(), at->asker->asked().begin(), at->asker->asked().end());
+        const auto most = static_cast<std::ptrdiff_t>(arrivals::Asker::remembered);
+        if (const auto over = std::ssize(state->asked_before) - most; over > 0)
+          state->asked_before.erase(state->asked_before.begin(), state->asked_before.begin() + over);
+        at->asker = std::make_unique<arrivals::Asker>(news.interface);
+        at->discovered.reset();
+      }
+      state->listener.on_interface(at->watched);
     });
   };
-  auto listener = arrivals::Listener::open(ear.watched.interface, on_sighting, on_state);
-  if (!listener) return listener.error();
-  ear.listener = std::move(*listener);
   ear.asker = std::make_unique<arrivals::Asker>(ear.watched.interface);
+  auto opened = arrivals::Listener::open(ear.watched.interface, on_sighting, on_state);
+  if (!opened) return opened.error();
+  ear.listener = std::move(*opened);
   ear.watched.state = "listening";
   return {};
 }
 
 void Watch::State::take_waiting() {
-  std::vector<Sight> taken;
+  std::vector<Waiting> taken;
   {
     const std::lock_guard hold(lock);
     taken.swap(waiting);
     posted = false;
   }
   if (stopped) return;
-  for (const auto& sight : taken) {
-    const auto changes = roll.see(sight);
-    if (!changes.cameras.empty() || !changes.strangers.empty()) on_changes(changes);
+  for (const auto& one : taken) {
+    const auto heard = table.hear(one.sighting, one.ear->watched.interface);
+    if (!heard) continue;
+    has_news = has_news || heard->fresh || heard->told_new || heard->started;
+    see(heard->unit);
   }
 }
 
+void Watch::State::see(std::size_t unit) {
+  const auto changes = roll.see(sight_of(table.units()[unit], places()));
+  if (changes.matched) table.keep(unit);
+  if (!changes.cameras.empty() || !changes.strangers.empty()) listener.on_changes(changes);
+}
+
+// While no interface hears anything, silence says nothing of the units.
 void Watch::State::tick() {
   if (stopped) return;
   const auto now = now_utc();
-  const auto due = roll.take_due_asks(now);
-  bool heard = false;
-  for (const auto& ear : ears) {
-    heard = heard || ear->watched.state == "listening";
-    if (!due.empty() && ear->watched.state == "listening") {
-      auto asked = ear->asker->ask(due, now);
-      if (!asked) ear->watched.note = asked.error().what;
-    }
-  }
-  // While no interface hears anything, silence says nothing of the units.
-  if (heard) {
+  ask(now);
+  if (std::any_of(ears.begin(), ears.end(), [](const auto& ear) { return ear->watched.state == "listening"; })) {
     const auto changes = roll.tick(now);
-    if (!changes.cameras.empty()) on_changes(changes);
+    if (!changes.cameras.empty()) listener.on_changes(changes);
   }
+  search(now);
   timer.expires_after(beat);
   timer.async_wait([self = weak_from_this()](const boost::system::error_code& code) {
     const auto state = self.lock();
     if (!code && state) state->tick();
+  });
+}
+
+// Which interface leads to a unit is not known before it was heard, so each of them is asked on; the slowest allowance decides.
+void Watch::State::ask(SystemTime now) {
+  std::optional<std::size_t> most;
+  for (const auto& ear : ears) {
+    if (ear->watched.state != "listening") continue;
+    most = std::min(most.value_or(roll.entries().size()), ear->asker->allowed(now));
+    if (ear->discovered && now - *ear->discovered < between_discoveries) continue;
+    ear->discovered = now;
+    if (auto done = ear->asker->discover(now); !done) ear->watched.note = done.error().what;
+  }
+  if (most.value_or(0) == 0) return;
+  const auto due = roll.take_due_asks(now, *most);
+  for (const auto& ear : ears) {
+    if (due.empty() || ear->watched.state != "listening") continue;
+    if (auto asked = ear->asker->ask(due, now); !asked) ear->watched.note = asked.error().what;
+  }
+}
+
+std::vector<verdict::Finding> Watch::State::findings() const {
+  auto arrivals = arrivals_of(table, &roll, places());
+  for (const auto& subnet : arrivals::own_subnets()) {
+    const auto watched = [&subnet](const auto& ear) { return ear->watched.called_now == subnet.interface; };
+    if (std::any_of(ears.begin(), ears.end(), watched)) arrivals.own.push_back({subnet.interface, wire::text_of(subnet.address), subnet.prefix_bits});
+  }
+  return verdict::find_arrival_conflicts(&design, arrivals, now_utc());
+}
+
+void Watch::State::search(SystemTime now) {
+  constexpr auto in_any_case = 10s;  // conflicts also end by time
+  if (!listener.on_finding || now - searched < (has_news ? std::chrono::seconds(between_searches) : in_any_case)) return;
+  searched = now;
+  has_news = false;
+  std::map<std::pair<std::string, std::string>, verdict::Finding> found;
+  for (auto& finding : findings()) found.try_emplace({finding.id, finding.subject}, finding);
+  for (const auto& [key, finding] : found)
+    if (!told.contains(key)) listener.on_finding(finding, false);
+  for (const auto& [key, finding] : told)
+    if (!found.contains(key)) listener.on_finding(finding, true);
+  told = std::move(found);
+}
+
+void Watch::State::sweep_on() {
+  if (stopped || !sweep || sweep->has_ended()) return;
+  const auto now = now_utc();
+  const auto due = sweep->take_due(now);
+  for (const auto& address : due) {
+    if (sweep_ear->watched.state == "listening" && sweep_ear->asker->sweep(address, now)) continue;
+    sweep->end(now);  // what was asked is told
+    return;
+  }
+  const bool last = sweep->is_asked();
+  sweep_timer.expires_after(last ? std::chrono::milliseconds(sweep_answers) : sweep_beat);
+  sweep_timer.async_wait([self = weak_from_this(), last](const boost::system::error_code& code) {
+    const auto state = self.lock();
+    if (code || !state) return;
+    if (last && state->sweep)
+      state->sweep->end(now_utc());
+    else
+      state->sweep_on();
   });
 }
 
@@ -157,6 +253,7 @@ Outcome<void> Watch::start() {
 void Watch::stop() {
   state_->stopped = true;
   state_->timer.cancel();
+  state_->sweep_timer.cancel();
   for (auto& ear : state_->ears) ear->listener.reset();
 }
 
@@ -166,9 +263,67 @@ std::vector<WatchedInterface> Watch::interfaces() const {
   return out;
 }
 
+void Watch::place(const std::string& hardware_address, const std::string& seen_on) {
+  auto& placed = state_->placed;
+  if (placed.size() >= arrivals::UnitTable::most_units && !placed.contains(hardware_address)) return;
+  placed[hardware_address] = seen_on;
+  state_->has_news = true;
+  const auto address = wire::decode_mac(hardware_address);
+  const auto* unit = address ? state_->table.find(*address) : nullptr;
+  if (unit) state_->see(static_cast<std::size_t>(unit - state_->table.units().data()));
+}
+
+Outcome<void> Watch::sweep(const std::string& range, double rate_per_s, const std::string& interface) {
+  const auto now = now_utc();
+  if (state_->sweep && !state_->sweep->has_ended())
+    return Fault{FaultKind::bad_request, "a sweep runs already", "", "wait for its end, or cancel it"};
+  State::Ear* chosen = nullptr;
+  for (const auto& ear : state_->ears)
+    if (interface.empty() ? state_->ears.size() == 1 : ear->watched.interface == interface || ear->watched.called_now == interface) chosen = ear.get();
+  if (!chosen)
+    return Fault{FaultKind::bad_request, interface.empty() ? "several interfaces are listened to" : "that interface is not listened to", interface,
+                 "name one of those that `tallywire arrivals` lists with --interface"};
+  if (chosen->watched.state != "listening")
+    return Fault{FaultKind::bad_request, "the interface has no link", chosen->watched.interface, "plug it in first"};
+  auto made = Sweep::of(range, rate_per_s, now);
+  if (!made) return made.error();
+  state_->sweep = std::move(*made);
+  state_->sweep_ear = chosen;
+  state_->sweep_on();
+  return {};
+}
+
+void Watch::cancel_sweep() {
+  state_->sweep_timer.cancel();
+  if (state_->sweep && !state_->sweep->has_ended()) state_->sweep->end(now_utc());
+}
+
+std::vector<verdict::Finding> Watch::findings() const { return state_->findings(); }
+
+nlohmann::json Watch::units() const { return units_json(state_->table, &state_->roll, state_->places()); }
+
+nlohmann::json Watch::asked() const {
+  auto all = state_->asked_before;
+  std::uint64_t count = 0;
+  for (const auto& ear : state_->ears) {
+    if (!ear->asker) continue;
+    all.insert(all.end(), ear->asker->asked().begin(), ear->asker->asked().end());
+    count += ear->asker->count();
+  }
+  count += state_->asked_before.size();
+  std::stable_sort(all.begin(), all.end(), [](const auto& a, const auto& b) { return a.when < b.when; });
+  nlohmann::json list = nlohmann::json::array();
+  for (const auto& one : all)
+    list.push_back({{"at", to_rfc3339(one.when)}, {"kind", arrivals::name_of(one.kind)}, {"interface", one.interface}, {"address", one.address}});
+  return {{"asked", std::move(list)}, {"asked_frames", count}};
+}
+
+nlohmann::json Watch::sweep() const { return state_->sweep ? nlohmann::json(*state_->sweep) : nlohmann::json(); }
+
 std::set<std::string> own_hardware_addresses() {
-  const auto all = arrivals::own_hardware_addresses();
-  return {all.begin(), all.end()};
+  std::set<std::string> out;
+  for (const auto& address : arrivals::own_hardware_addresses()) out.insert(address.text());
+  return out;
 }
 
 }  // namespace tallywire::round

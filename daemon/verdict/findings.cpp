@@ -189,6 +189,8 @@ std::vector<Finding> find_causes(const std::vector<Verdict>& verdicts,
   for (const auto& s : strangers) {
     std::string who = s.hardware_address;
     if (!s.address.empty()) who += " (" + s.address + ")";
+    if (!s.name.empty() && s.name != s.hardware_address) who += ", it calls itself “" + s.name + "”";
+    if (!s.maker.empty()) who += ", maker by its address: " + s.maker;
     std::string sentence = "A unit that the design does not know is on the wire: " + who;
     if (!s.seen_on.empty()) sentence += ", on port " + s.seen_on;
     out.push_back({"stranger", "stranger/" + s.hardware_address, std::move(sentence),
@@ -210,7 +212,9 @@ void to_json(nlohmann::json& out, const Stranger& s) {
   out = {{"hardware_address", s.hardware_address},
          {"address", s.address},
          {"first_seen", to_rfc3339(s.first_seen)},
-         {"seen_on", s.seen_on}};
+         {"seen_on", s.seen_on},
+         {"maker", s.maker.empty() ? nlohmann::json() : nlohmann::json(s.maker)},
+         {"name", s.name.empty() ? nlohmann::json() : nlohmann::json(s.name)}};
 }
 
 }  // namespace tallywire::verdict

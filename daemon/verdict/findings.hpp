@@ -22,10 +22,12 @@ struct Finding {
 
 // Somebody on the wire whom the design does not know.
 struct Stranger {
-  std::string hardware_address;
+  std::string hardware_address;  // of a unit behind a router: its endpoint
   std::string address;  // may be empty
   SystemTime first_seen{};
   std::string seen_on;  // "switch/port"; may be empty
+  std::string maker = {};  // by the IEEE's list; may be empty
+  std::string name = {};   // what it says of itself; may be empty
 };
 
 std::vector<Finding> find_causes(const std::vector<Verdict>& verdicts,

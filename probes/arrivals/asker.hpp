@@ -1,6 +1,6 @@
-// Asks by ARP who owns an address: few, counted, listed, and no faster than the stated rate. Always an ARP probe
-// (RFC 5227 §1.1: sender address zero), which claims nothing: it needs no address on this machine, and one that
-// changes meanwhile is never told wrongly. Call from one thread.
+// What we ask of one interface: few frames, counted, listed, and no faster than the stated rate. By ARP always a probe
+// (RFC 5227 §1.1: sender address zero), which claims nothing: it needs no address on this machine, and one that changes
+// meanwhile is never told wrongly. Call from one thread.
 #pragma once
 
 #include "probes/fault.hpp"
@@ -14,9 +14,27 @@
 
 namespace tallywire::arrivals {
 
+enum class AskKind : std::uint8_t { arp, sweep, ws_discovery, mdns };
+const char* name_of(AskKind kind);  // "ARP probe", "ARP probe of a sweep", "WS-Discovery probe", "mDNS question"
+
 struct Ask {
   SystemTime when{};
-  std::string address;
+  AskKind kind{};
+  std::string interface;
+  std::string address;  // who is asked for; of a multicast question where it was sent
+};
+
+// Tokens for frames: `most_per_second` in the long run, `most_at_once` after a rest.
+class Allowance {
+ public:
+  Allowance(double most_per_second, double most_at_once) : rate_(most_per_second), most_(most_at_once), left_(most_at_once) {}
+  void pass(SystemTime now);
+  bool take();
+  std::size_t whole() const { return static_cast<std::size_t>(left_); }
+
+ private:
+  double rate_, most_, left_;
+  SystemTime filled_{};
 };
 
 class Asker {
@@ -30,27 +48,47 @@ class Asker {
   Asker(const Asker&) = delete;
   Asker& operator=(const Asker&) = delete;
 
-  // Sends one request for each IPv4 address that the rate allows now; the others are answered as left over.
+  // How many ARP probes the rate allows now.
+  std::size_t allowed(SystemTime now);
+  // One ARP probe for each IPv4 address, no more than `allowed`; answers how many were sent.
   // A Fault when the interface cannot be sent on; it is opened anew at the next call.
-  Outcome<std::vector<std::string>> ask(const std::vector<std::string>& addresses, SystemTime now);
+  Outcome<std::size_t> ask(const std::vector<std::string>& addresses, SystemTime now);
+  // The same without the allowance: whoever sweeps keeps a rate of its own.
+  Outcome<void> sweep(const wire::Ipv4& address, SystemTime now);
+  // One WS-Discovery probe and one mDNS question (`_services._dns-sd._udp.local` and `_rtsp._tcp.local`, RFC 6763 §9), by IPv4 where
+  // the interface has an address and by IPv6 where it has a link-local one. Answers why nothing could be sent, where so.
+  Outcome<void> discover(SystemTime now);
+
+  const std::string& interface() const { return interface_; }
   const std::deque<Ask>& asked() const { return asked_; }
   std::uint64_t count() const { return count_; }
 
  private:
   Outcome<void> open();
   void close();
+  Outcome<void> send_probe(const wire::Ipv4& target);
+  Outcome<bool> multicast(bool ipv6, std::uint16_t port, const std::string& group, const std::vector<std::uint8_t>& text);
+  void note(AskKind kind, std::string address, SystemTime now);
 
   std::string interface_;
   int socket_ = -1;
   int index_ = 0;
+  std::vector<int> asking_;  // UDP sockets that await answers, so that the kernel does not refuse them; the listener hears them
   wire::MacAddress own_;
-  double tokens_ = most_at_once;
-  SystemTime filled_{};
+  Allowance allowance_{most_per_second, most_at_once};
   std::deque<Ask> asked_;
   std::uint64_t count_ = 0;
 };
 
-// Hardware addresses of every interface of this machine, as text.
-std::vector<std::string> own_hardware_addresses();
+// Hardware addresses of every interface of this machine.
+std::vector<wire::MacAddress> own_hardware_addresses();
+
+// An IPv4 address of this machine with its subnet.
+struct OwnSubnet {
+  std::string interface;
+  wire::Ipv4 address{};
+  unsigned prefix_bits = 0;
+};
+std::vector<OwnSubnet> own_subnets();
 
 }  // namespace tallywire::arrivals

@@ -1,47 +1,37 @@
-// Hears who speaks on an interface: ARP and LLDP, filtered in the kernel, captured on a thread of its own.
-// A capture file comes in by the same door. Callbacks run on the capture thread; the owner posts them on.
+// Hears who speaks on an interface, filtered in the kernel, captured on a thread of its own. Callbacks run on the capture
+// thread; the owner posts them on. Needs no address on the interface.
 #pragma once
 
+#include "probes/arrivals/sighting.hpp"
 #include "probes/fault.hpp"
-#include "probes/reading.hpp"
-#include "probes/wire/arp.hpp"
-#include "probes/wire/lldp.hpp"
 
-#include <atomic>
 #include <functional>
 #include <memory>
 #include <optional>
 #include <string>
 #include <thread>
-#include <vector>
 
 struct pcap;
 
 namespace tallywire::arrivals {
 
-struct Sighting {
-  wire::MacAddress source;
-  std::vector<std::uint16_t> vlans;
-  std::optional<wire::ArpPacket> arp;
-  std::optional<wire::LldpNeighbour> lldp;
-  SystemTime when{};  // stamped where the frame was caught
-};
-
 enum class ListenerState { listening, down, gone };
+
+struct ListenerNews {
+  ListenerState state = ListenerState::listening;
+  std::string interface;  // what it is called now
+  std::string note;       // for a person; may be empty
+};
 
 class Listener {
  public:
   using OnSighting = std::function<void(const Sighting&)>;
-  using OnState = std::function<void(ListenerState, const std::string& note)>;
+  using OnState = std::function<void(const ListenerNews&)>;
 
-  // Opens the interface, or answers why it cannot. Goes on when the interface goes down or away, and picks
-  // it up again; each change is told.
+  // Opens the interface, or answers why it cannot. Goes on when the interface goes down, is renamed (then it is followed) or
+  // goes away, and picks it up again under its first name; each change is told.
   static Outcome<std::unique_ptr<Listener>> open(const std::string& interface, OnSighting on_sighting,
                                                  OnState on_state);
-  // Every sighting of a capture file, in order, on this thread. A file damaged in the middle is read up to
-  // the damage and then answers with a Fault.
-  static Outcome<std::uint64_t> read_file(const std::string& path, const OnSighting& on_sighting);
-
   ~Listener();
   Listener(const Listener&) = delete;
   Listener& operator=(const Listener&) = delete;
@@ -50,16 +40,16 @@ class Listener {
   Listener(std::string interface, OnSighting on_sighting, OnState on_state);
   void run();
   void listen();
+  bool follow_new_name();
 
-  std::string interface_;
+  std::string first_name_;
+  std::string interface_;  // what it is called now
+  unsigned index_ = 0;     // of what is captured on
   OnSighting on_sighting_;
   OnState on_state_;
   pcap* capture_ = nullptr;
   int wake_ = -1;  // eventfd that ends the thread
   std::thread thread_;
 };
-
-// One frame as the listener sees it; none when it is neither ARP nor LLDP.
-std::optional<Sighting> sighting_of(wire::Octets frame, SystemTime when);
 
 }  // namespace tallywire::arrivals

@@ -5,18 +5,19 @@
 
 namespace tallywire::arrivals {
 
-Outcome<std::optional<Sighting>> hear_neighbour(const std::string& interface, std::chrono::milliseconds limit,
+Outcome<std::optional<wire::LldpNeighbour>> hear_neighbour(const std::string& interface, std::chrono::milliseconds limit,
                                                 const std::atomic<bool>& stop) {
   std::mutex lock;
   std::condition_variable heard;
-  std::optional<Sighting> found;
+  std::optional<wire::LldpNeighbour> found;
   const auto on_sighting = [&](const Sighting& s) {
-    if (!s.lldp) return;
+    const auto* lldp = std::get_if<wire::LldpNeighbour>(&s.said);
+    if (!lldp) return;
     const std::lock_guard hold(lock);
-    if (!found) found = s;
+    if (!found) found = *lldp;
     heard.notify_one();
   };
-  auto listener = Listener::open(interface, on_sighting, [](ListenerState, const std::string&) {});
+  auto listener = Listener::open(interface, on_sighting, [](const ListenerNews&) {});
   if (!listener) return listener.error();
   const auto end = std::chrono::steady_clock::now() + limit;
   std::unique_lock hold(lock);

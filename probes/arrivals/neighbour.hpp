@@ -13,7 +13,7 @@ inline constexpr std::chrono::seconds neighbour_patience{32};
 
 // The first LLDP frame that comes in; none when none came within `limit` or `stop` was set. Blocks: call it on a
 // pool thread. A Fault when the interface cannot be listened to.
-Outcome<std::optional<Sighting>> hear_neighbour(const std::string& interface, std::chrono::milliseconds limit,
+Outcome<std::optional<wire::LldpNeighbour>> hear_neighbour(const std::string& interface, std::chrono::milliseconds limit,
                                                 const std::atomic<bool>& stop);
 
 }  // namespace tallywire::arrivals

@@ -105,6 +105,9 @@ class Keeper : public RollKeeper {
   void judged(const std::string& camera, bool wanting, const std::string& reason) override {
     roll_.judged(camera, wanting, reason, now_utc());
   }
+  void port_down(const std::string& port) override { roll_.port_down(port, now_utc()); }
+  std::vector<verdict::Finding> findings() const override { return found; }
+  std::vector<verdict::Finding> found;
   void arrive_all() {
     roll_.see({"02:00:5e:10:00:01", "198.51.100.31", now_utc()});
     roll_.see({"02:00:5e:10:00:02", "198.51.100.32", now_utc()});

@@ -1,0 +1,253 @@
+#include "daemon/verdict/arrival_findings.hpp"
+
+#include "daemon/verdict/words.hpp"
+#include "probes/wire/arp.hpp"
+
+#include <algorithm>
+#include <bit>
+#include <cstdio>
+#include <map>
+
+namespace tallywire::verdict {
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr auto server_memory = 10min;  // two DHCP servers within this are there at once
+
+std::optional<std::uint32_t> number_of(const std::string& address) {
+  const auto octets = wire::decode_ipv4(address);
+  if (!octets) return std::nullopt;
+  return std::uint32_t{(*octets)[0]} << 24 | std::uint32_t{(*octets)[1]} << 16 | std::uint32_t{(*octets)[2]} << 8 | (*octets)[3];
+}
+
+std::string address_of(std::uint32_t number) {
+  return wire::text_of({static_cast<std::uint8_t>(number >> 24), static_cast<std::uint8_t>(number >> 16), static_cast<std::uint8_t>(number >> 8),
+                        static_cast<std::uint8_t>(number)});
+}
+
+std::uint32_t mask_of(unsigned bits) { return bits == 0 ? 0 : ~std::uint32_t{0} << (32 - std::min(bits, 32u)); }
+
+// RFC 3927 §2.1.
+bool is_link_local(std::uint32_t number) { return number >> 16 == 0xa9fe; }
+
+const ClaimedAddress* current(const SeenUnit& unit) {
+  const auto at = std::max_element(unit.addresses.begin(), unit.addresses.end(),
+                                   [](const ClaimedAddress& a, const ClaimedAddress& b) { return a.last_heard < b.last_heard; });
+  return at == unit.addresses.end() ? nullptr : &*at;
+}
+
+std::string spoken(const SeenUnit& unit) {
+  if (unit.camera.empty()) return "unit " + unit.name;
+  return "camera " + unit.camera + " (" + unit.name + ")";
+}
+
+std::string capital(std::string text) {
+  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
+  return text;
+}
+
+std::string subject_of(const SeenUnit& unit) { return unit.camera.empty() ? "stranger/" + unit.name : "camera/" + unit.camera; }
+
+class Search {
+ public:
+  Search(const config::Design* design, const Arrivals& arrivals, SystemTime at) : design_(design), all_(arrivals), at_(at) {
+    for (const auto& unit : all_.units) {
+      if (!unit.camera.empty()) by_camera_[unit.camera] = &unit;
+      for (const auto& claim : unit.addresses) {
+        claimants_[claim.address].push_back({&unit, &claim});
+        taken_.insert(claim.address);
+      }
+    }
+    for (const auto& own : all_.own) taken_.insert(own.address);
+    for (const auto& server : all_.dhcp_servers) taken_.insert(server.address);
+    if (!design_) return;
+    for (const auto& camera : design_->cameras) {
+      taken_.insert(camera.address);
+      owner_of_[camera.address] = &camera;
+      at_port_[camera.switch_id + "/" + camera.port] = &camera;
+    }
+  }
+
+  std::vector<Finding> run() {
+    for (const auto& [address, claims] : claimants_) claimed_twice(address, claims);
+    dhcp_servers();
+    for (const auto& unit : all_.units) {
+      restarts(unit);
+      if (unit.is_network) continue;
+      if (!swapped(unit)) elsewhere(unit);
+      other_serial(unit);
+      in_place_of_another(unit);
+    }
+    return std::move(out_);
+  }
+
+ private:
+  using Claims = std::vector<std::pair<const SeenUnit*, const ClaimedAddress*>>;
+
+  // Both were heard with it after the other one had begun: nobody took over from somebody who left.
+  void claimed_twice(const std::string& address, const Claims& claims) {
+    for (std::size_t i = 0; i < claims.size(); ++i)
+      for (std::size_t j = i + 1; j < claims.size(); ++j) {
+        const auto& [a, a_claim] = claims[i];
+        const auto& [b, b_claim] = claims[j];
+        if (a == b || a_claim->last_heard < b_claim->since || b_claim->last_heard < a_claim->since) continue;
+        out_.push_back({"address_twice", subject_of(*a), capital(spoken(*a)) + " and " + spoken(*b) + " both say that " + address + " is theirs",
+                        "give one of them another address; unplug one and ask the other by its page if you cannot tell which",
+                        {a->name + " since " + to_rfc3339(a_claim->since), b->name + " since " + to_rfc3339(b_claim->since)}});
+        return;  // one finding for an address, however many claim it
+      }
+  }
+
+  void dhcp_servers() {
+    std::map<std::string, const SeenDhcpServer*> by_place;
+    for (const auto& server : all_.dhcp_servers) {
+      if (at_ - server.last_heard > server_memory) continue;
+      const auto [at, fresh] = by_place.try_emplace(server.where, &server);
+      if (fresh || at->second->address == server.address) continue;
+      const auto& other = *at->second;
+      const auto words = [](const SeenDhcpServer& s) { return s.address + (s.hardware_address.empty() ? "" : " (" + s.hardware_address + ")"); };
+      out_.push_back({"dhcp_twice", "network/" + server.where, "Two DHCP servers answer on " + server.where + ": " + words(other) + " and " + words(server),
+                      "switch off the one that does not belong here: units get addresses from whichever is faster",
+                      {words(other) + " last heard " + to_rfc3339(other.last_heard), words(server) + " last heard " + to_rfc3339(server.last_heard)}});
+    }
+  }
+
+  void restarts(const SeenUnit& unit) {
+    const auto& starts = unit.starts;
+    std::size_t count = starts.empty() ? 0 : 1;
+    while (count < starts.size() && starts[starts.size() - count] - starts[starts.size() - count - 1] <= longest_restart_period) ++count;
+    if (count < restarts_to_tell || at_ - starts.back() > longest_restart_period) return;
+    const auto first = starts[starts.size() - count];
+    const double period_s = std::chrono::duration<double>(starts.back() - first).count() / static_cast<double>(count - 1);
+    char period[32];
+    std::snprintf(period, sizeof period, "%.0f", period_s);
+    Finding finding{"starts_again", subject_of(unit), capital(spoken(unit)) + " has started " + std::to_string(count) + " times, about every " + period + " s",
+                    "look at its power first: class and watts at the switch port, length and quality of the cable, heater and infrared at the start; then "
+                    "at its log for a crash",
+                    {"usual cause: too little power for what it draws when it starts"}};
+    for (std::size_t i = starts.size() - count; i < starts.size(); ++i) finding.evidence.push_back("started " + to_rfc3339(starts[i]));
+    out_.push_back(std::move(finding));
+  }
+
+  // Two cameras in each other's place, by port or by address: told once, of both.
+  bool swapped(const SeenUnit& unit) {
+    if (!design_ || unit.camera.empty()) return false;
+    const auto* camera = design_->find_camera(unit.camera);
+    const auto tell = [&](const config::Camera& other, const SeenUnit& other_unit, const std::string& what, const std::string& step) {
+      if (unit.camera < other.id)
+        out_.push_back({"units_swapped", subject_of(unit), "Cameras " + unit.camera + " and " + other.id + " are swapped: each has the other's " + what, step,
+                        {unit.camera + " is " + unit.name + " by its " + unit.matched_by, other.id + " is " + other_unit.name + " by its " + other_unit.matched_by}});
+      return true;
+    };
+    if (const auto at = at_port_.find(unit.seen_on); at != at_port_.end() && at->second->id != unit.camera)
+      if (const auto other = by_camera_.find(at->second->id); other != by_camera_.end() && other->second->seen_on == camera->switch_id + "/" + camera->port)
+        return tell(*at->second, *other->second, "port (" + unit.seen_on + " and " + other->second->seen_on + ")",
+                    "swap the two cables at the switch, or the units if their views are wrong as well");
+    const auto* now = current(unit);
+    const auto at = now ? owner_of_.find(now->address) : owner_of_.end();
+    if (at == owner_of_.end() || at->second->id == unit.camera) return false;
+    const auto other = by_camera_.find(at->second->id);
+    const auto* others = other == by_camera_.end() ? nullptr : current(*other->second);
+    if (!others || others->address != camera->address) return false;
+    return tell(*at->second, *other->second, "address (" + now->address + " and " + others->address + ")",
+                "compare the labels with the schedule: either the units hang in each other's place, or their addresses were set the wrong way round");
+  }
+
+  bool reachable(std::uint32_t number) const {
+    for (const auto& own : all_.own)
+      if (const auto mine = number_of(own.address); mine && ((*mine ^ number) & mask_of(own.prefix_bits)) == 0) return true;
+    return false;
+  }
+
+  std::string mask_for(std::uint32_t number) const {
+    for (const auto& server : all_.dhcp_servers)
+      if (const auto mask = number_of(server.subnet_mask), its = number_of(server.address); mask && its && ((*its ^ number) & *mask) == 0)
+        return server.subnet_mask;
+    return "";
+  }
+
+  // Where it is not the design's address, or none that this machine reaches.
+  void elsewhere(const SeenUnit& unit) {
+    const auto* now = current(unit);
+    const auto number = now ? number_of(now->address) : std::nullopt;
+    if (!number) return;
+    const auto* camera = design_ && !unit.camera.empty() ? design_->find_camera(unit.camera) : nullptr;
+    const bool as_designed = camera && camera->address == now->address;
+    const bool reached = all_.own.empty() || reachable(*number);
+    const auto give = reached ? std::nullopt : reach_address(now->address, mask_for(*number), taken_);
+    const std::string reach = !give ? "" : "to reach it, give this machine " + *give + " as a second address (`ip address add " + *give + " dev …`)";
+    const std::vector<std::string> evidence = {now->address + " since " + to_rfc3339(now->since), camera ? "the design: " + camera->address : "not in the design"};
+    const auto add = [&](const char* id, const std::string& sentence, const std::string& step) {
+      out_.push_back({id, subject_of(unit), capital(spoken(unit)) + sentence, step + (reach.empty() || step.empty() ? "" : "; ") + reach, evidence});
+    };
+    if (is_link_local(*number)) {
+      add("address_link_local", " has given itself the link-local address " + now->address + ": no DHCP server answered it, and none was set",
+          "look whether a DHCP server should answer here, or set the unit's address");
+    } else if (camera && !as_designed) {
+      const auto other = owner_of_.find(now->address);
+      add("address_not_designed", " is at " + now->address + ", the design wants it at " + camera->address +
+              (other != owner_of_.end() ? ", which is the address of camera " + other->second->id : reached ? "" : "; perhaps this is its factory setting"),
+          "set the unit's address as designed, or correct the design");
+    } else if (!reached) {
+      add("address_out_of_reach", " is at " + now->address + ", in a subnet that this machine has no address in",
+          camera ? "" : "perhaps this is its factory setting: find out whose it is");
+    }
+  }
+
+  void other_serial(const SeenUnit& unit) {
+    const auto* camera = design_ && !unit.camera.empty() ? design_->find_camera(unit.camera) : nullptr;
+    if (!camera) return;
+    if (unit.matched_by == "serial" && camera->hardware_address &&
+        std::find(unit.hardware_addresses.begin(), unit.hardware_addresses.end(), *camera->hardware_address) == unit.hardware_addresses.end())
+      out_.push_back({"other_hardware_address", subject_of(unit), capital(spoken(unit)) + " has the serial number of the design, " + unit.serial +
+                          ", and not its hardware address " + *camera->hardware_address,
+                      "compare the label with the schedule, and correct the one that is wrong", {"matched by serial number " + unit.serial}});
+    if (unit.matched_by == "hardware_address" && camera->serial && !unit.serial.empty() && unit.serial != *camera->serial)
+      out_.push_back({"other_unit", subject_of(unit), capital(spoken(unit)) + " says that its serial number is " + unit.serial + ", the design says " + *camera->serial,
+                      "two units may be swapped: compare the labels with the schedule", {"matched by hardware address"}});
+  }
+
+  // Somebody else hangs where a camera of the design is missing: replaced, most likely.
+  void in_place_of_another(const SeenUnit& unit) {
+    const auto at = unit.camera.empty() ? at_port_.find(unit.seen_on) : at_port_.end();
+    if (at == at_port_.end() || by_camera_.contains(at->second->id)) return;
+    const auto& camera = *at->second;
+    out_.push_back({"other_unit_on_port", "camera/" + camera.id, "On port " + unit.seen_on + ", where the design wants camera " + camera.id + ", hangs " + spoken(unit),
+                    "if the unit was replaced, write its hardware address and serial number into the design; else move the cable",
+                    {"the design: " + camera.hardware_address.value_or(camera.serial.value_or(camera.address))}});
+  }
+
+  const config::Design* design_;
+  const Arrivals& all_;
+  SystemTime at_;
+  std::vector<Finding> out_;
+  std::map<std::string, Claims> claimants_;
+  std::map<std::string, const SeenUnit*> by_camera_;
+  std::map<std::string, const config::Camera*> owner_of_, at_port_;
+  std::set<std::string> taken_;
+};
+
+}  // namespace
+
+std::vector<Finding> find_arrival_conflicts(const config::Design* design, const Arrivals& arrivals, SystemTime at) {
+  return Search(design, arrivals, at).run();
+}
+
+std::optional<std::string> reach_address(const std::string& unit, const std::string& mask, const std::set<std::string>& taken) {
+  const auto number = number_of(unit);
+  if (!number) return std::nullopt;
+  const auto told = number_of(mask);
+  const unsigned bits = is_link_local(*number) ? 16 : told ? static_cast<unsigned>(std::popcount(*told)) : 24;
+  const auto net = *number & mask_of(bits), broadcast = net | ~mask_of(bits);
+  // From the top down, where people put few things; in the link-local range the last 256 are not used (RFC 3927 §2.1).
+  constexpr std::uint32_t most_tried = 4096;
+  const auto top = is_link_local(*number) ? broadcast - 256 : broadcast;
+  for (std::uint32_t candidate = top - 1, tried = 0; candidate > net && tried < most_tried; --candidate, ++tried) {
+    const auto text = address_of(candidate);
+    if (candidate != *number && !taken.contains(text)) return text + "/" + std::to_string(bits);
+  }
+  return std::nullopt;
+}
+
+}  // namespace tallywire::verdict

@@ -1,0 +1,208 @@
+// What each protocol says of its sender, as facts of a unit.
+#include "probes/arrivals/unit_table.hpp"
+
+#include <algorithm>
+
+namespace tallywire::arrivals {
+namespace {
+
+template <class... F>
+struct Overloaded : F... {
+  using F::operator()...;
+};
+template <class... F>
+Overloaded(F...) -> Overloaded<F...>;
+
+constexpr std::uint16_t bridges = 1 << 2, routes = 1 << 4;  // LLDP system capabilities (IEEE 802.1AB §8.5.8)
+
+std::string words(const std::vector<std::uint8_t>& numbers) {
+  std::string out;
+  for (const auto n : numbers) out += (out.empty() ? "" : " ") + std::to_string(n);
+  return out;
+}
+
+std::string without_local(std::string name) {
+  constexpr std::string_view local = ".local";
+  if (name.ends_with(local)) name.resize(name.size() - local.size());
+  return name;
+}
+
+// "Head 1._rtsp._tcp.local" -> "_rtsp._tcp", "Head 1". Dots within a label are escaped (wire/dns_message.hpp).
+std::optional<std::pair<std::string, std::string>> service_of(const std::string& name) {
+  for (auto at = name.find("._"); at != std::string::npos; at = name.find("._", at + 1)) {
+    if (at > 0 && name[at - 1] == '\\') continue;
+    return std::make_pair(without_local(name.substr(at + 1)), name.substr(0, at));
+  }
+  return std::nullopt;
+}
+
+bool is_link_local(const wire::IpAddress& a) { return a.ipv6 && a.octets[0] == 0xfe && (a.octets[1] & 0xc0) == 0x80; }
+
+}  // namespace
+
+std::optional<UnitTable::Heard> UnitTable::hear(const Sighting& sighting, const std::string& interface) {
+  if (const auto* message = std::get_if<wire::WsDiscoveryMessage>(&sighting.said); message && !message->devices.empty())
+    return hear_devices(sighting, *message, interface);
+  wire::MacAddress who = sighting.source;
+  const auto* dhcp = std::get_if<wire::DhcpMessage>(&sighting.said);
+  if (const auto* arp = std::get_if<wire::ArpPacket>(&sighting.said)) who = arp->sender;
+  if (dhcp && dhcp->from_client) who = dhcp->client;
+  if (const auto* v6 = std::get_if<wire::Icmpv6Message>(&sighting.said); v6 && v6->link_layer) who = *v6->link_layer;
+  if (who.is_zero() || who.is_group() || own_.contains(who)) return std::nullopt;
+  Heard heard;
+  heard.unit = unit_of(who, sighting.when, heard);
+  mark(heard.unit, sighting, interface);
+  Speaker s{&units_[heard.unit], &memory_[heard.unit], sighting.when, &heard};
+  std::visit(Overloaded{[&](const wire::ArpPacket& m) { hear_arp(s, m); },
+                        [&](const wire::DhcpMessage& m) {
+                          if (m.from_client) hear_dhcp_client(s, m);
+                          else s.unit->serves_dhcp = !m.relay_address;
+                        },
+                        [&](const wire::Icmpv6Message& m) { hear_icmpv6(s, m); },
+                        [&](const wire::DnsMessage& m) { hear_mdns(s, m, sighting.sent_from); },
+                        [&](const wire::WsDiscoveryMessage&) {},  // it asks for devices: somebody is there, no more
+                        [&](const wire::LldpNeighbour& m) { hear_lldp(s, m); }},
+             sighting.said);
+  if (dhcp) hear_dhcp_server(sighting, *dhcp, interface);
+  const auto at = by_hardware_.find(who);  // joining may have moved it
+  if (at == by_hardware_.end()) return std::nullopt;
+  heard.unit = at->second;
+  return heard;
+}
+
+void UnitTable::hear_arp(Speaker& s, const wire::ArpPacket& arp) {
+  if (const auto owned = arp.owned()) return tell(s, What::ipv4_address, Source::arp, wire::text_of(*owned));
+  const auto wanted = wire::text_of(arp.target_address);
+  tell(s, What::wanted_ipv4_address, Source::arp, wanted);
+  start(s, Sign::address_probed, wanted, false);
+}
+
+void UnitTable::hear_dhcp_client(Speaker& s, const wire::DhcpMessage& m) {
+  tell(s, What::host_name, Source::dhcp, m.host_name);
+  tell(s, What::vendor_class, Source::dhcp, m.vendor_class);
+  tell(s, What::asked_options, Source::dhcp, words(m.asked_options));
+  if (!m.circuit_id.empty() || !m.remote_id.empty())
+    tell(s, What::relay_port, Source::dhcp, m.remote_id + (m.remote_id.empty() || m.circuit_id.empty() ? "" : " ") + m.circuit_id);
+  if (m.client_address) tell(s, What::ipv4_address, Source::dhcp, wire::text_of(*m.client_address));
+  if (m.requested_address) tell(s, What::wanted_ipv4_address, Source::dhcp, wire::text_of(*m.requested_address));
+  if (m.kind == wire::DhcpKind::request) s.memory->bound_since_discover = true;
+  if (m.kind != wire::DhcpKind::discover) return;
+  // Without a server a unit asks on and on with growing pauses: only one that was served, or whose clock of trying began anew,
+  // has started again.
+  const bool again = s.memory->bound_since_discover || m.seconds_tried < s.memory->seconds_tried;
+  const bool first = s.memory->starts[static_cast<std::size_t>(Sign::dhcp_began)].empty();
+  s.memory->seconds_tried = m.seconds_tried;
+  s.memory->bound_since_discover = false;
+  if (again || first) start(s, Sign::dhcp_began, "", false);
+}
+
+void UnitTable::hear_icmpv6(Speaker& s, const wire::Icmpv6Message& m) {
+  if (const auto owned = m.owned()) tell(s, What::ipv6_address, Source::neighbour_discovery, owned->text());
+  if (m.kind == wire::Icmpv6Kind::duplicate_detection && m.target) {
+    tell(s, What::wanted_ipv6_address, Source::neighbour_discovery, m.target->text());
+    // Other addresses come and go while a unit runs; its link-local one is solicited when the link comes up.
+    if (is_link_local(*m.target)) start(s, Sign::ipv6_address_probed, m.target->text(), false);
+  }
+  if (m.kind == wire::Icmpv6Kind::router_advertisement || m.is_router) s.unit->is_network = true;
+  constexpr std::size_t most_groups = 8;
+  if (m.kind == wire::Icmpv6Kind::listener_report)
+    for (std::size_t i = 0; i < std::min(m.groups.size(), most_groups); ++i) tell(s, What::group, Source::listener_report, m.groups[i].text());
+}
+
+void UnitTable::hear_mdns(Speaker& s, const wire::DnsMessage& m, const std::optional<wire::IpAddress>& from) {
+  if (!m.is_response) return;
+  std::vector<const wire::DnsRecord*> records;
+  for (const auto* list : {&m.answers, &m.additionals})
+    for (const auto& record : *list) records.push_back(&record);
+  // A reflector passes on what others say: only records of a host that this frame came from are the sender's own.
+  bool names_a_host = false, names_the_sender = false;
+  for (const auto* r : records) {
+    if (!r->address) continue;
+    names_a_host = true;
+    names_the_sender = names_the_sender || (from && *r->address == *from);
+  }
+  if (names_a_host && !names_the_sender) return;
+  for (const auto* r : records) {
+    if (r->ttl_s == 0) continue;
+    if (r->address) tell(s, What::host_name, Source::mdns, without_local(r->name));
+    const auto service = r->type == wire::dns_srv ? service_of(r->name) : std::nullopt;
+    if (service) tell(s, What::service, Source::mdns, service->first + " " + std::to_string(r->port) + " " + service->second);
+    if (r->type == wire::dns_hinfo && !r->texts.empty()) tell(s, What::model, Source::mdns, r->texts.front());
+  }
+  if (names_the_sender && from) tell(s, from->ipv6 ? What::ipv6_address : What::ipv4_address, Source::mdns, from->text());
+}
+
+// A message through a router carries the router's hardware address: then the endpoint alone says who it is.
+std::size_t UnitTable::device_of(const Sighting& sighting, const wire::WsDiscoveryDevice& device, Heard& heard) {
+  const auto known = by_identity_.find(device.endpoint);
+  if (const auto told = wire::decode_mac(device.hardware_address); told && !told->is_group() && !told->is_zero())
+    return unit_of(*told, sighting.when, heard);
+  const auto spoken_by = by_hardware_.find(sighting.source);
+  const auto* speaker = spoken_by == by_hardware_.end() ? nullptr : &units_[spoken_by->second];
+  const auto* other = speaker ? speaker->find(What::endpoint) : nullptr;
+  const bool by_router = sighting.source.is_zero() || sighting.source.is_group() || (speaker && speaker->is_network) ||
+                         (other && other->value != device.endpoint);
+  if (!by_router) return unit_of(sighting.source, sighting.when, heard);
+  return known != by_identity_.end() ? known->second : add(sighting.when, heard);
+}
+
+std::optional<UnitTable::Heard> UnitTable::hear_devices(const Sighting& sighting, const wire::WsDiscoveryMessage& message, const std::string& interface) {
+  if (own_.contains(sighting.source)) return std::nullopt;
+  std::optional<Heard> out;
+  for (const auto& device : message.devices) {
+    if (device.endpoint.empty()) continue;
+    Heard heard;
+    const auto index = device_of(sighting, device, heard);
+    bind_identity(index, device.endpoint);
+    mark(index, sighting, interface);
+    Speaker s{&units_[index], &memory_[index], sighting.when, &heard};
+    if (sighting.sent_from && message.devices.size() == 1)
+      tell(s, sighting.sent_from->ipv6 ? What::ipv6_address : What::ipv4_address, Source::ws_discovery, sighting.sent_from->text());
+    hear_device(s, message, device);
+    if (!device.serial.empty()) bind_identity(index, "serial " + device.serial);
+    heard.unit = index;
+    if (!out || heard.fresh) out = heard;
+  }
+  return out;
+}
+
+void UnitTable::hear_device(Speaker& s, const wire::WsDiscoveryMessage& message, const wire::WsDiscoveryDevice& d) {
+  constexpr auto from = Source::ws_discovery;
+  tell(s, What::endpoint, from, d.endpoint);
+  tell(s, What::serial, from, d.serial);
+  tell(s, What::model, from, d.hardware);
+  tell(s, What::given_name, from, d.name);
+  tell(s, What::location, from, d.location);
+  constexpr std::size_t most = 4;
+  for (std::size_t i = 0; i < std::min(d.types.size(), most); ++i) tell(s, What::device_type, from, d.types[i]);
+  for (std::size_t i = 0; i < std::min(d.service_addresses.size(), most); ++i) tell(s, What::service_address, from, d.service_addresses[i]);
+  if (message.kind == wire::WsDiscoveryKind::bye) s.unit->said_goodbye = true;
+  if (!message.instance) return;
+  const bool rose = s.memory->instance && *s.memory->instance != *message.instance;
+  if (rose || (!s.memory->instance && message.kind == wire::WsDiscoveryKind::hello)) start(s, Sign::instance_rose, "", rose);
+  s.memory->instance = message.instance;
+}
+
+void UnitTable::hear_lldp(Speaker& s, const wire::LldpNeighbour& m) {
+  constexpr auto from = Source::lldp;
+  if (m.enabled_capabilities.value_or(0) & (bridges | routes)) s.unit->is_network = true;
+  tell(s, What::given_name, from, m.system_name);
+  tell(s, What::description, from, m.system_description);
+  if (!m.management_address.empty())
+    tell(s, m.management_address.find(':') == std::string::npos ? What::ipv4_address : What::ipv6_address, from, m.management_address);
+}
+
+void UnitTable::hear_dhcp_server(const Sighting& sighting, const wire::DhcpMessage& m, const std::string& interface) {
+  if (!m.server) return;
+  auto* one = server(wire::text_of(*m.server), sighting, interface);
+  if (!one || m.from_client) return;
+  if (!m.relay_address) one->hardware_address = sighting.source.text();
+  if (m.subnet_mask) one->subnet_mask = wire::text_of(*m.subnet_mask);
+  const auto client = by_hardware_.find(m.client);
+  if (m.kind != wire::DhcpKind::ack || !m.your_address || client == by_hardware_.end()) return;
+  Heard unheard;
+  Speaker s{&units_[client->second], &memory_[client->second], sighting.when, &unheard};
+  tell(s, What::ipv4_address, Source::dhcp, wire::text_of(*m.your_address));
+}
+
+}  // namespace tallywire::arrivals
