@@ -58,11 +58,12 @@ int arrivals_in_file(const Command& command) {
   if (design) roll.emplace(*design, std::set<std::string>(), SystemTime{});
   std::uint64_t telling = 0;
   SystemTime end{};
+  arrivals::SightingReader reader;
   ProgressLine line(command.json);
   for (auto frames = file.next(); !frames.empty(); frames = file.next()) {
     for (const auto& frame : frames) {
       end = std::max(end, frame.when);
-      const auto sighting = arrivals::sighting_of(frame.octets, frame.link, frame.when);
+      const auto sighting = reader.read(frame.octets, frame.link, frame.when);
       const auto heard = sighting ? table.hear(*sighting, "") : std::nullopt;
       telling += sighting.has_value();
       if (heard && roll && roll->see(round::sight_of(table.units()[heard->unit], {})).matched) table.keep(heard->unit);

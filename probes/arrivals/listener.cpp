@@ -17,11 +17,12 @@ namespace tallywire::arrivals {
 namespace {
 
 // What a unit says before anyone asks it. The kernel may hand a VLAN tag over beside the frame or within it; after the word
-// "vlan" all that follows is looked for behind a tag. Listener reports stand behind a hop-by-hop header (RFC 3810 §5).
+// "vlan" all that follows is looked for behind a tag. Listener reports stand behind a hop-by-hop header (RFC 3810 §5). Later fragments
+// show no ports: they are let in, for a description at length comes in several (RFC 791 §3.2, RFC 8200 §4.5).
 std::string filter() {
   const std::string said =
       "(arp or ether proto 0x88cc or (udp and (port 67 or port 68 or port 5353 or port 3702)) or "
-      "(ip6[6] = 58 and ip6[40] >= 130 and ip6[40] <= 143) or (ip6[6] = 0 and ip6[40] = 58))";
+      "(ip[9] = 17 and ip[6:2] & 0x1fff != 0) or (ip6[6] = 44 and ip6[40] = 17) or (ip6[6] = 58 and ip6[40] >= 130 and ip6[40] <= 143) or (ip6[6] = 0 and ip6[40] = 58))";
   return said + " or (vlan and (" + said + " or (vlan and " + said + ")))";
 }
 
@@ -121,6 +122,7 @@ Listener::~Listener() {
 
 // Until the capture breaks, the interface loses its link, or the listener ends.
 void Listener::listen() {
+  SightingReader reader;
   auto looked = std::chrono::steady_clock::now();
   for (;;) {
     pollfd waits[] = {{pcap_get_selectable_fd(capture_), POLLIN, 0}, {wake_, POLLIN, 0}};
@@ -137,7 +139,7 @@ void Listener::listen() {
       const int got = pcap_next_ex(capture_, &head, &octets);
       if (got == 0) break;
       if (got < 0) return;
-      if (const auto seen = sighting_of({octets, head->caplen}, wire::LinkLayer::ethernet, time_of(*head))) on_sighting_(*seen);
+      if (const auto seen = reader.read({octets, head->caplen}, wire::LinkLayer::ethernet, time_of(*head))) on_sighting_(*seen);
     }
   }
 }

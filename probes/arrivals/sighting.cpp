@@ -83,10 +83,15 @@ std::optional<wire::IpAddress> specified(const wire::IpAddress& address) {
   return address.octets == wire::IpAddress{}.octets ? std::nullopt : std::optional(address);
 }
 
-std::optional<Said> said_by_udp(const Network& network, std::optional<wire::IpAddress>& sent_from) {
+std::optional<Said> said_by_udp(const Network& network, SystemTime when, wire::IpFragments& fragments, std::optional<wire::IpAddress>& sent_from) {
   // The packet alone, whatever the link layer was: decode_frame() has read more kinds of them than say anything here.
   wire::Datagram datagram;
   wire::decode_frame(network.packet, 0, LinkLayer::raw_ip, datagram);
+  if (datagram.what == wire::Datagram::What::fragment) {
+    const auto piece = datagram.fragment;
+    const bool of_udp = piece.protocol == static_cast<std::uint8_t>(wire::Transport::udp);
+    if (!of_udp || !fragments.add(piece, datagram.ethernet_octets, when.time_since_epoch(), datagram)) return std::nullopt;
+  }
   if (datagram.what != wire::Datagram::What::udp || datagram.payload.size() < datagram.payload_octets) return std::nullopt;
   sent_from = specified(datagram.flow.source());
   const auto is_port = [&](std::uint16_t port) {
@@ -98,7 +103,7 @@ std::optional<Said> said_by_udp(const Network& network, std::optional<wire::IpAd
   return std::nullopt;
 }
 
-std::optional<Said> said_by(const Network& network, std::optional<wire::IpAddress>& sent_from) {
+std::optional<Said> said_by(const Network& network, SystemTime when, wire::IpFragments& fragments, std::optional<wire::IpAddress>& sent_from) {
   if (network.ether_type == wire::ether_type_arp) return said(wire::decode_arp(network.packet));
   if (network.ether_type == wire::ether_type_lldp) return said(wire::decode_lldp(network.packet));
   if (network.ether_type != ether_type_ipv4 && network.ether_type != ether_type_ipv6) return std::nullopt;
@@ -108,16 +113,21 @@ std::optional<Said> said_by(const Network& network, std::optional<wire::IpAddres
       return Said(std::move(*message));
     }
   }
-  return said_by_udp(network, sent_from);
+  return said_by_udp(network, when, fragments, sent_from);
 }
 
 }  // namespace
 
 std::optional<Sighting> sighting_of(Octets frame, LinkLayer link, SystemTime when) {
+  SightingReader alone;
+  return alone.read(frame, link, when);
+}
+
+std::optional<Sighting> SightingReader::read(Octets frame, LinkLayer link, SystemTime when) {
   auto network = network_of(frame, link);
   if (!network) return std::nullopt;
   std::optional<wire::IpAddress> sent_from;
-  auto message = said_by(*network, sent_from);
+  auto message = said_by(*network, when, fragments_, sent_from);
   if (!message) return std::nullopt;
   return Sighting{when, network->source, std::move(network->vlans), sent_from, std::move(*message)};
 }

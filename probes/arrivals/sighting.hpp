@@ -8,6 +8,7 @@
 #include "probes/wire/dhcp.hpp"
 #include "probes/wire/dns_message.hpp"
 #include "probes/wire/icmpv6.hpp"
+#include "probes/wire/ip_fragments.hpp"
 #include "probes/wire/lldp.hpp"
 #include "probes/wire/mac_address.hpp"
 #include "probes/wire/ws_discovery.hpp"
@@ -29,7 +30,17 @@ struct Sighting {
   Said said;
 };
 
-// None when the frame says nothing of that kind, or is damaged.
+// Puts together what came in fragments: a unit that describes itself at length fills more than one frame. One thread at a time.
+class SightingReader {
+ public:
+  // None when the frame says nothing of that kind, is damaged, or is a fragment of what is not whole yet.
+  std::optional<Sighting> read(wire::Octets frame, wire::LinkLayer link, SystemTime when);
+
+ private:
+  wire::IpFragments fragments_;
+};
+
+// One frame by itself.
 std::optional<Sighting> sighting_of(wire::Octets frame, wire::LinkLayer link, SystemTime when);
 
 }  // namespace tallywire::arrivals

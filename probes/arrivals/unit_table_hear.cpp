@@ -2,6 +2,7 @@
 #include "probes/arrivals/unit_table.hpp"
 
 #include <algorithm>
+#include <cstdio>
 
 namespace tallywire::arrivals {
 namespace {
@@ -188,8 +189,21 @@ void UnitTable::hear_lldp(Speaker& s, const wire::LldpNeighbour& m) {
   if (m.enabled_capabilities.value_or(0) & (bridges | routes)) s.unit->is_network = true;
   tell(s, What::given_name, from, m.system_name);
   tell(s, What::description, from, m.system_description);
+  tell(s, What::maker_told, from, m.inventory.manufacturer);
+  tell(s, What::model, from, m.inventory.model);
+  tell(s, What::hardware_revision, from, m.inventory.hardware);
+  tell(s, What::firmware, from, m.inventory.firmware.empty() ? m.inventory.software : m.inventory.firmware);
+  if (m.power && !m.power->is_source && m.power->requested_w) {
+    char watts[16];
+    std::snprintf(watts, sizeof watts, "%.1f", *m.power->requested_w);
+    tell(s, What::asked_power_w, from, watts);
+  }
   if (!m.management_address.empty())
     tell(s, m.management_address.find(':') == std::string::npos ? What::ipv4_address : What::ipv6_address, from, m.management_address);
+  if (m.inventory.serial.empty()) return;
+  tell(s, What::serial, from, m.inventory.serial);
+  const auto index = by_hardware_.at(s.unit->hardware_addresses.front());
+  bind_identity(index, "serial " + m.inventory.serial);
 }
 
 void UnitTable::hear_dhcp_server(const Sighting& sighting, const wire::DhcpMessage& m, const std::string& interface) {

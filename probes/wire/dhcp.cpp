@@ -59,15 +59,7 @@ Octets value_of(const Options& options, std::uint8_t code) {
 
 std::string text_or_pairs(Octets octets) {
   auto text = printable(octets);
-  if (text.find("\xef\xbf\xbd") == std::string::npos) return text;
-  static constexpr char digits[] = "0123456789abcdef";
-  text.clear();
-  for (const auto octet : octets) {
-    if (!text.empty()) text += ':';
-    text += digits[octet >> 4];
-    text += digits[octet & 15];
-  }
-  return text;
+  return text.find("\xef\xbf\xbd") == std::string::npos ? text : octet_pairs(octets);
 }
 
 void read_relay(Octets value, DhcpMessage& out) {

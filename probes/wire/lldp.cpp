@@ -1,90 +1,50 @@
 #include "probes/wire/lldp.hpp"
 
-#include "probes/wire/arp.hpp"
-#include "probes/wire/mac_address.hpp"
+#include "probes/wire/datagram.hpp"
 #include "probes/wire/printable.hpp"
 
 #include <algorithm>
-#include <cstdio>
 
 namespace tallywire::wire {
 namespace {
 
-std::string mac_text(Octets octets) {
-  if (octets.size() != 6) return printable(octets);
-  MacAddress mac;
-  std::copy(octets.begin(), octets.end(), mac.octets.begin());
-  return mac.text();
-}
+constexpr std::size_t most_management = 16;
 
-// One octet of IANA address family, then the address: 1 is IPv4, 2 IPv6.
+// One octet of IANA address family, then the address: 1 is IPv4, 2 IPv6, 6 a hardware address. Others as pairs, family first.
 std::string network_text(Octets octets) {
-  if (octets.size() == 5 && octets[0] == 1) return text_of(Ipv4{octets[1], octets[2], octets[3], octets[4]});
-  if (octets.size() != 17 || octets[0] != 2) return "unknown address family";
-  std::string out;
-  for (std::size_t i = 1; i < 17; i += 2) {
-    char group[8];
-    std::snprintf(group, sizeof group, "%s%x", i == 1 ? "" : ":", octets[i] << 8 | octets[i + 1]);
-    out += group;
+  if (octets.empty()) return {};
+  IpAddress address;
+  const auto rest = octets.subspan(1);
+  if ((octets[0] == 1 && rest.size() == 4) || (octets[0] == 2 && rest.size() == 16)) {
+    address.ipv6 = octets[0] == 2;
+    std::copy(rest.begin(), rest.end(), address.octets.begin());
+    return address.text();
   }
-  return out;
+  return octets[0] == 6 ? octet_pairs(rest) : octet_pairs(octets);
 }
 
 // Subtypes of IEEE 802.1AB §8.5.2 and §8.5.3: which ones are addresses differs between the two.
-std::string id_text(Octets value, unsigned mac_subtype, unsigned network_subtype) {
-  if (value.empty()) return {};
-  if (value[0] == mac_subtype) return mac_text(value.subspan(1));
-  if (value[0] == network_subtype) return network_text(value.subspan(1));
-  return printable(value.subspan(1));
-}
-
-std::optional<LldpMacPhy> read_mac_phy(OctetReader in) {
-  LldpMacPhy out;
-  const auto status = in.u8();
-  out.negotiation_supported = status & 1;
-  out.negotiation_enabled = status & 2;
-  out.advertised = in.u16();
-  out.mau_type = in.u16();
-  return in.ok() ? std::optional(out) : std::nullopt;
-}
-
-double watts(std::uint16_t tenths) { return tenths / 10.0; }
-
-std::optional<LldpPower> read_power(OctetReader in) {
-  LldpPower out;
-  const auto support = in.u8();
-  out.is_source = support & 1;
-  out.supported = support & 2;
-  out.enabled = support & 4;
-  in.u8();  // pairs
-  const auto power_class = in.u8();
-  if (!in.ok() || power_class == 0) return std::nullopt;
-  out.power_class = static_cast<std::uint8_t>(power_class - 1);
-  if (in.left() < 5) return out;  // the form of 802.1AB-2005 Annex G
-  in.u8();                        // type, source, priority
-  out.requested_w = watts(in.u16());
-  out.allocated_w = watts(in.u16());
-  if (in.left() < 17) return out;  // IEEE 802.3at
-  in.skip(8);                      // per pairset, dual signature
-  out.extended_class = static_cast<std::uint8_t>(in.u16() & 0x0f);
-  in.u8();
-  out.maximum_w = watts(in.u16());
-  return in.ok() ? std::optional(out) : std::nullopt;
-}
-
-void read_organisation(Octets value, LldpNeighbour& out) {
-  OctetReader in(value);
-  const auto organisation = in.u24();
-  const auto subtype = in.u8();
-  if (!in.ok() || organisation != 0x00120f) return;
-  if (subtype == 1) out.mac_phy = read_mac_phy(in);
-  if (subtype == 2) out.power = read_power(in);
+void read_id(Octets value, unsigned mac_subtype, unsigned network_subtype, std::uint8_t& subtype, std::string& id) {
+  if (value.empty()) return;
+  subtype = value[0];
+  const auto octets = value.subspan(1);
+  if (subtype == mac_subtype && octets.size() == 6)
+    id = octet_pairs(octets);
+  else if (subtype == network_subtype)
+    id = network_text(octets);
+  else
+    id = printable(octets);
 }
 
 void read_management(Octets value, LldpNeighbour& out) {
   OctetReader in(value);
   const auto address = in.take(in.u8());
-  if (in.ok() && out.management_address.empty()) out.management_address = network_text(address);
+  if (!in.ok() || address.empty() || out.management.size() == most_management) return;
+  LldpManagement entry{network_text(address), in.u8(), 0};
+  entry.interface = in.u32();  // the object identifier that follows is of no use here
+  if (!in.ok()) return;
+  if (out.management.empty()) out.management_address = entry.address;
+  out.management.push_back(std::move(entry));
 }
 
 void read_capabilities(Octets value, LldpNeighbour& out) {
@@ -95,40 +55,45 @@ void read_capabilities(Octets value, LldpNeighbour& out) {
   out.enabled_capabilities = enabled;
 }
 
+// False when a mandatory TLV is too short.
+bool read_tlv(unsigned type, Octets value, LldpNeighbour& out) {
+  switch (type) {
+    case 1: read_id(value, 4, 5, out.chassis_subtype, out.chassis_id); return !out.chassis_id.empty();
+    case 2: read_id(value, 3, 4, out.port_subtype, out.port_id); return !out.port_id.empty();
+    case 3: {
+      OctetReader time(value);
+      out.time_to_live_s = time.u16();
+      return time.ok();
+    }
+    case 4: out.port_description = printable(value); break;
+    case 5: out.system_name = printable(value); break;
+    case 6: out.system_description = printable(value); break;
+    case 7: read_capabilities(value, out); break;
+    case 8: read_management(value, out); break;
+    case 127: read_lldp_organisation(value, out); break;
+    default: break;
+  }
+  return true;
+}
+
 }  // namespace
 
 std::optional<LldpNeighbour> decode_lldp(Octets payload) {
+  constexpr unsigned mandatory = 3;  // chassis, port and time to live: first, in this order, and once
   LldpNeighbour out;
   OctetReader in(payload);
-  bool lived = false;
-  for (int index = 0; in.left() > 0; ++index) {
+  bool whole = false;
+  for (unsigned index = 1; in.left() > 0; ++index) {
     const auto head = in.u16();
     const unsigned type = head >> 9;
     const auto value = in.take(head & 0x1ff);
     if (!in.ok()) return std::nullopt;
     if (type == 0) break;
-    // §9.2.7.7: chassis, port and time to live come first, in this order.
-    if (index < 3 && type != static_cast<unsigned>(index) + 1) return std::nullopt;
-    switch (type) {
-      case 1: out.chassis_id = id_text(value, 4, 5); break;
-      case 2: out.port_id = id_text(value, 3, 4); break;
-      case 3: {
-        OctetReader time(value);
-        out.time_to_live_s = time.u16();
-        if (!time.ok()) return std::nullopt;
-        lived = true;
-        break;
-      }
-      case 4: out.port_description = printable(value); break;
-      case 5: out.system_name = printable(value); break;
-      case 6: out.system_description = printable(value); break;
-      case 7: read_capabilities(value, out); break;
-      case 8: read_management(value, out); break;
-      case 127: read_organisation(value, out); break;
-      default: break;
-    }
+    if ((index <= mandatory || type <= mandatory) && type != index) return std::nullopt;
+    if (!read_tlv(type, value, out)) return std::nullopt;
+    if (type == mandatory) whole = true;
   }
-  if (!lived || out.chassis_id.empty() || out.port_id.empty()) return std::nullopt;
+  if (!whole) return std::nullopt;
   return out;
 }
 

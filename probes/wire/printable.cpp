@@ -47,4 +47,15 @@ std::string printable(Octets octets) {
   return printable(std::string_view(reinterpret_cast<const char*>(octets.data()), octets.size()));
 }
 
+std::string octet_pairs(Octets octets) {
+  static constexpr char digits[] = "0123456789abcdef";
+  std::string out;
+  for (const auto octet : octets) {
+    if (!out.empty()) out += ':';
+    out += digits[octet >> 4];
+    out += digits[octet & 15];
+  }
+  return out;
+}
+
 }  // namespace tallywire::wire

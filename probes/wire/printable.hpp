@@ -11,5 +11,7 @@ namespace tallywire::wire {
 
 std::string printable(std::string_view octets);
 std::string printable(Octets octets);
+// What is no text: "00:0a:ff".
+std::string octet_pairs(Octets octets);
 
 }  // namespace tallywire::wire

@@ -1,1 +1,1 @@
-tallywire_tests(wire_soap SOURCES onvif_test.cpp onvif_media_test.cpp LINKS tallywire_wire_soap)
+tallywire_tests(wire_soap SOURCES onvif_test.cpp onvif_media_test.cpp ws_discovery_test.cpp LINKS tallywire_wire_soap)
