@@ -3,18 +3,33 @@
 #include <boost/asio/post.hpp>
 
 #include <algorithm>
+#include <utility>
 
 namespace tallywire::api {
 
 namespace asio = boost::asio;
 
+// A site that powers up at once makes hundreds of events: those that come while others are written are written together.
 void EventFeed::publish(const std::string& name, const nlohmann::json& data) {
-  asio::post(writing_, [this, name, data] {
-    auto id = record_.add_event(name, data);
-    asio::post(context_, [this, name, data, id] {
-      if (!id && on_failure_) on_failure_(id.error());
-      tell({id ? *id : 0, name, json_line(data)});
-    });
+  const std::lock_guard hold(lock_);
+  unwritten_.push_back({name, json_line(data)});
+  if (std::exchange(will_write_, true)) return;
+  asio::post(writing_, [this] { write(); });
+}
+
+// On the writing thread.
+void EventFeed::write() {
+  std::vector<record::NewEvent> batch;
+  {
+    const std::lock_guard hold(lock_);
+    batch.swap(unwritten_);
+    will_write_ = false;
+  }
+  auto first = record_.add_events(batch);
+  asio::post(context_, [this, batch = std::move(batch), first = std::move(first)] {
+    if (!first && on_failure_) on_failure_(first.error());
+    std::int64_t id = first ? *first : 0;
+    for (const auto& event : batch) tell({first ? id++ : 0, event.name, event.data});
   });
 }
 

@@ -14,6 +14,7 @@
 #include <deque>
 #include <functional>
 #include <memory>
+#include <mutex>
 #include <string>
 #include <vector>
 
@@ -52,12 +53,16 @@ class EventFeed {
   void wake();
 
  private:
+  void write();
   void tell(const FeedEvent& event);
 
   boost::asio::io_context& context_;
   record::Record& record_;
   boost::asio::thread_pool& writing_;
   std::vector<std::weak_ptr<FeedListener>> listeners_;
+  std::mutex lock_;  // of what follows
+  std::vector<record::NewEvent> unwritten_;
+  bool will_write_ = false;
   std::function<void(const Fault&)> on_failure_;
 };
 

@@ -39,6 +39,11 @@ struct RoundHead {
   std::optional<int> exit_code;
 };
 
+struct NewEvent {
+  std::string name;
+  std::string data;  // JSON on one line
+};
+
 struct Event {
   std::int64_t id = 0;
   std::string name;
@@ -77,6 +82,8 @@ class Record {
   // The newest `events_kept` events stay.
   static constexpr int events_kept = 100'000;
   Outcome<std::int64_t> add_event(const std::string& name, const nlohmann::json& data);
+  // All of them or none; answers the number of the first, the others follow on.
+  Outcome<std::int64_t> add_events(const std::vector<NewEvent>& events);
   Outcome<std::vector<Event>> events_after(std::int64_t id, int limit);
   Outcome<std::int64_t> last_event();
 

@@ -6,21 +6,22 @@ namespace tallywire::record {
 
 using nlohmann::json;
 
-Outcome<std::int64_t> Record::add_event(const std::string& name, const json& data) {
+Outcome<std::int64_t> Record::add_event(const std::string& name, const json& data) { return add_events({{name, json_line(data)}}); }
+
+Outcome<std::int64_t> Record::add_events(const std::vector<NewEvent>& events) {
   const std::lock_guard hold(lock_);
-  Transaction both(database_, where_);
-  if (auto begun = both.begin(); !begun) return begun.error();
-  auto done = Statement(database_, where_, "INSERT INTO events (at, name, data) VALUES (?, ?, ?)")
-                  .bind(to_rfc3339(now_utc()))
-                  .bind(name)
-                  .bind(json_line(data))
-                  .run();
+  Transaction all(database_, where_);
+  if (auto begun = all.begin(); !begun) return begun.error();
+  const auto at = to_rfc3339(now_utc());
+  for (const auto& event : events) {
+    auto done = Statement(database_, where_, "INSERT INTO events (at, name, data) VALUES (?, ?, ?)").bind(at).bind(event.name).bind(event.data).run();
+    if (!done) return done.error();
+  }
+  const std::int64_t last = sqlite3_last_insert_rowid(database_);
+  auto done = Statement(database_, where_, "DELETE FROM events WHERE id <= ?").bind(last - events_kept).run();
   if (!done) return done.error();
-  const std::int64_t id = sqlite3_last_insert_rowid(database_);
-  done = Statement(database_, where_, "DELETE FROM events WHERE id <= ?").bind(id - events_kept).run();
-  if (!done) return done.error();
-  if (auto kept = both.commit(); !kept) return kept.error();
-  return id;
+  if (auto kept = all.commit(); !kept) return kept.error();
+  return last - static_cast<std::int64_t>(events.size()) + 1;
 }
 
 Outcome<std::vector<Event>> Record::events_after(std::int64_t id, int limit) {

@@ -61,8 +61,8 @@ std::size_t UnitTable::add(SystemTime when, Heard& heard) {
 }
 
 void UnitTable::forget(std::size_t index) {
-  std::erase_if(by_hardware_, [index](const auto& entry) { return entry.second == index; });
-  std::erase_if(by_identity_, [index](const auto& entry) { return entry.second == index; });
+  for (const auto& address : units_[index].hardware_addresses) by_hardware_.erase(address);
+  for (const auto& key : memory_[index].identities) by_identity_.erase(key);
   units_[index] = {};
   memory_[index] = {};
   free_.push_back(index);
@@ -80,12 +80,13 @@ std::size_t UnitTable::unit_of(const wire::MacAddress& address, SystemTime when,
 // Everything of `other` goes over; the entry itself makes room.
 void UnitTable::join(std::size_t into, std::size_t other) {
   auto& a = units_[into];
-  Unit b = std::move(units_[other]);
-  const auto memory = std::move(memory_[other]);
-  for (auto& entry : by_hardware_)
-    if (entry.second == other) entry.second = into;
-  for (auto& entry : by_identity_)
-    if (entry.second == other) entry.second = into;
+  const Unit b = std::move(units_[other]);
+  const Memory memory = std::move(memory_[other]);
+  units_[other] = {};
+  memory_[other] = {};
+  for (const auto& address : b.hardware_addresses) by_hardware_[address] = into;
+  for (const auto& key : memory.identities) by_identity_[key] = into;
+  memory_[into].identities.insert(memory_[into].identities.end(), memory.identities.begin(), memory.identities.end());
   a.hardware_addresses.insert(a.hardware_addresses.end(), b.hardware_addresses.begin(), b.hardware_addresses.end());
   if (a.maker.empty()) a.maker = b.maker;
   if (b.first_heard < a.first_heard) a.number = std::min(a.number, b.number);
@@ -106,7 +107,8 @@ void UnitTable::join(std::size_t into, std::size_t other) {
 // What a unit says of itself leads to its entry; another entry that said the same becomes one with it.
 void UnitTable::bind_identity(std::size_t index, const std::string& key) {
   const auto [at, fresh] = by_identity_.try_emplace(key, index);
-  if (fresh || at->second == index) return;
+  if (fresh) memory_[index].identities.push_back(key);
+  if (at->second == index) return;
   const auto other = at->second;
   const bool by_serial = key.starts_with("serial ");
   if (by_serial && (!names_one_unit(key.substr(7)) || !share_maker(units_[index], units_[other]))) return;

@@ -49,6 +49,7 @@ class UnitTable {
   enum class Sign : std::uint8_t { address_probed, ipv6_address_probed, dhcp_began, instance_rose };
   struct Memory {
     bool kept = false;
+    std::vector<std::string> identities;  // its keys in by_identity_
     bool bound_since_discover = false;
     std::uint16_t seconds_tried = 0;
     std::optional<std::uint64_t> instance;

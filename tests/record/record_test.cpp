@@ -68,6 +68,19 @@ TEST_CASE("events are numbered and resume after any of them") {
   CHECK(later[0].data.at("n") == 3);
 }
 
+TEST_CASE("events that come together are numbered one after another, all of them or none") {
+  auto record = std::move(*Record::open(":memory:"));
+  REQUIRE(record->add_event("presence", {{"n", 0}}).has_value());
+  const auto first = record->add_events({{"presence", "{\"n\":1}"}, {"finding", "{\"n\":2}"}, {"presence", "{\"n\":3}"}});
+  REQUIRE(first.has_value());
+  const auto all = *record->events_after(*first - 1, 10);
+  REQUIRE(all.size() == 3);
+  for (std::int64_t i = 0; i < 3; ++i) {
+    CHECK(all[static_cast<std::size_t>(i)].id == *first + i);
+    CHECK(all[static_cast<std::size_t>(i)].data.at("n") == i + 1);
+  }
+}
+
 TEST_CASE("nothing acknowledged is lost by kill -9, at many points; the round is broken off") {
   for (int kills = 0; kills < 8; ++kills) {
     const Folder folder;

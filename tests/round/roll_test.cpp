@@ -3,6 +3,8 @@
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
+#include <set>
+
 using namespace tallywire;
 using namespace tallywire::round;
 using namespace std::chrono_literals;
@@ -150,4 +152,71 @@ TEST_CASE("a unit heard only across a router is not lost for want of frames") {
   roll.heard("gate", noon);
   CHECK(roll.find("gate")->presence == Presence::arrived);
   CHECK(pass(roll, noon, 60).cameras.empty());
+}
+
+TEST_CASE("units are matched by hardware address, then serial number, then port, then address") {
+  auto design = two_cameras();
+  design.cameras[1].switch_id = "hall";
+  design.cameras[1].port = "p2";
+  Roll roll(design, {}, noon);
+  CHECK(roll.match({"02:00:5e:10:00:01", "198.51.100.32", noon, "TD-0002", "hall/p2"}).second == MatchedBy::hardware_address);
+  const Sight by_serial{"02:00:5e:10:00:77", "198.51.100.31", noon, "TD-0002", "hall/p1"};
+  CHECK(roll.match(by_serial).first->camera == "yard");
+  CHECK(roll.match(by_serial).second == MatchedBy::serial);
+  CHECK(roll.match({"02:00:5e:10:00:77", "192.0.2.1", noon, "", "hall/p2"}).second == MatchedBy::port);
+  CHECK(roll.match({"02:00:5e:10:00:77", "198.51.100.32", noon}).second == MatchedBy::address);
+  // Another serial number on the port or address is another unit.
+  CHECK(roll.match({"02:00:5e:10:00:77", "198.51.100.32", noon, "TD-0009", "hall/p2"}).first == nullptr);
+}
+
+TEST_CASE("who took a camera's address does not take the place of the unit that is matched by more") {
+  auto design = two_cameras();
+  Roll roll(design, {}, noon);
+  roll.see({"02:00:5e:10:00:77", "198.51.100.40", noon, "TD-0002"});
+  const auto changes = roll.see({"02:00:5e:10:00:88", "198.51.100.32", noon + 1s});
+  CHECK_FALSE(changes.matched);
+  CHECK(changes.strangers.size() == 1);
+  CHECK(roll.find("yard")->hardware_address == "02:00:5e:10:00:77");
+}
+
+TEST_CASE("a unit whose port has no link is lost at once, one that speaks elsewhere is not") {
+  const auto design = two_cameras();
+  Roll roll(design, {}, noon);
+  roll.see({"02:00:5e:10:00:01", "198.51.100.31", noon, "", "hall/p1"});
+  CHECK(roll.port_down("hall/p9", noon + 8s).cameras.empty());
+  CHECK(roll.port_down("hall/p1", noon + 1s).cameras.empty());
+  const auto changes = roll.port_down("hall/p1", noon + 8s);
+  REQUIRE(changes.cameras.size() == 1);
+  CHECK(changes.cameras[0].entry.presence == Presence::lost);
+  CHECK(changes.cameras[0].entry.reason == "its port hall/p1 has no link");
+}
+
+TEST_CASE("no more is asked than the rate allows, those that are here first, and what was not asked is not counted") {
+  config::Design design;
+  for (int n = 0; n < 1000; ++n) {
+    config::Camera camera;
+    camera.id = "c" + std::to_string(n);
+    camera.address = "198.51." + std::to_string(100 + n / 250) + "." + std::to_string(1 + n % 250);
+    design.cameras.push_back(camera);
+  }
+  Roll roll(design, {}, noon);
+  roll.see({"02:00:5e:10:00:01", design.cameras[999].address, noon});
+  const auto first = roll.take_due_asks(noon + 5s, 20);
+  REQUIRE(first.size() == 20);
+  CHECK(first[0] == design.cameras[999].address);
+  CHECK(roll.find("c0")->asked_in_vain + roll.find("c500")->asked_in_vain <= 1);
+  std::set<std::string> asked(first.begin(), first.end());
+  for (int n = 1; n < 50; ++n)
+    for (const auto& address : roll.take_due_asks(noon + 5s + n * 10ms, 20)) asked.insert(address);
+  CHECK(asked.size() == 1000);  // everybody had a turn before anybody had two
+}
+
+TEST_CASE("switches and routers that say so are no strangers") {
+  const auto design = two_cameras();
+  Roll roll(design, {}, noon);
+  Sight bridge{"02:00:5e:10:00:b0", "", noon};
+  bridge.is_network = true;
+  roll.see(bridge);
+  CHECK(roll.strangers().empty());
+  CHECK(roll.is_infrastructure("02:00:5e:10:00:b0"));
 }

@@ -1,0 +1,249 @@
+// One unit, one entry; the source of each fact; signs of a start. Addresses from documentation ranges.
+#include "probes/arrivals/unit_table.hpp"
+
+#include <catch2/catch.hpp>
+#include <nlohmann/json.hpp>
+
+using namespace tallywire;
+using namespace tallywire::arrivals;
+using namespace std::chrono_literals;
+
+namespace {
+
+const SystemTime noon = from_rfc3339("2026-11-26T12:00:00.000Z");
+const auto mac = [](const char* text) { return *wire::decode_mac(text); };
+const auto unit_mac = mac("02:00:5e:10:00:01"), other_mac = mac("02:00:5e:10:00:02");
+
+Sighting sighting(const wire::MacAddress& source, Said said, SystemTime when, std::optional<wire::IpAddress> from = {}) {
+  return {when, source, {}, from, std::move(said)};
+}
+
+Sighting arp(const wire::MacAddress& who, wire::ArpKind kind, wire::Ipv4 address, SystemTime when) {
+  wire::ArpPacket packet;
+  packet.kind = kind;
+  packet.sender = who;
+  if (kind != wire::ArpKind::probe) packet.sender_address = address;
+  packet.target_address = address;
+  return sighting(who, packet, when);
+}
+
+Sighting dhcp(const wire::MacAddress& who, wire::DhcpKind kind, SystemTime when, std::uint16_t seconds_tried = 0) {
+  wire::DhcpMessage m;
+  m.from_client = true;
+  m.kind = kind;
+  m.client = who;
+  m.seconds_tried = seconds_tried;
+  m.host_name = "head-1";
+  return sighting(who, m, when);
+}
+
+Sighting duplicate_detection(const wire::MacAddress& who, const char* target, SystemTime when) {
+  wire::Icmpv6Message m;
+  m.kind = wire::Icmpv6Kind::duplicate_detection;
+  m.target = wire::decode_ip_address(target);
+  return sighting(who, m, when);
+}
+
+Sighting hello(const wire::MacAddress& source, const std::string& endpoint, const char* from, SystemTime when, std::optional<std::uint64_t> instance = {}) {
+  wire::WsDiscoveryMessage m;
+  m.kind = wire::WsDiscoveryKind::hello;
+  m.instance = instance;
+  wire::WsDiscoveryDevice device;
+  device.endpoint = endpoint;
+  device.hardware = "M4";
+  m.devices = {device};
+  return sighting(source, m, when, wire::decode_ip_address(from));
+}
+
+std::size_t count(const UnitTable& table) {
+  std::size_t out = 0;
+  for (const auto& unit : table.units()) out += unit.number != 0;
+  return out;
+}
+
+}  // namespace
+
+TEST_CASE("what several protocols say of one hardware address is one unit, each fact with its source") {
+  UnitTable table(nullptr, {});
+  CHECK(table.hear(arp(unit_mac, wire::ArpKind::probe, {192, 0, 2, 10}, noon), "eth0")->fresh);
+  CHECK_FALSE(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon + 6s), "eth0")->fresh);
+  table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + 7s), "eth0");
+  table.hear(hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon + 8s), "eth0");
+  REQUIRE(count(table) == 1);
+  const auto& unit = *table.find(unit_mac);
+  CHECK(unit.find(What::ipv4_address)->value == "192.0.2.10");
+  CHECK(unit.find(What::wanted_ipv4_address)->source == Source::arp);
+  CHECK(unit.find(What::host_name)->source == Source::dhcp);
+  CHECK(unit.find(What::model)->source == Source::ws_discovery);
+  CHECK(unit.find(What::serial) == nullptr);
+  CHECK((unit.first_heard == noon && unit.last_heard == noon + 8s && unit.frames == 4));
+}
+
+TEST_CASE("a unit with two hardware addresses and one endpoint is one entry") {
+  UnitTable table(nullptr, {});
+  table.hear(arp(other_mac, wire::ArpKind::announcement, {192, 0, 2, 11}, noon), "eth0");
+  table.hear(hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon + 1s), "eth0");
+  CHECK(count(table) == 2);
+  table.hear(hello(other_mac, "urn:uuid:1", "192.0.2.11", noon + 2s), "eth0");
+  REQUIRE(count(table) == 1);
+  CHECK(table.find(unit_mac) == table.find(other_mac));
+  CHECK(table.find(unit_mac)->hardware_addresses.size() == 2);
+  CHECK(table.find(unit_mac)->first_heard == noon);
+}
+
+TEST_CASE("the same serial number joins entries of one maker, but no placeholder does") {
+  const auto lldp = [](const wire::MacAddress& who, const char* serial) {
+    wire::LldpNeighbour m;
+    m.inventory.serial = serial;
+    return sighting(who, m, noon);
+  };
+  UnitTable table(nullptr, {});
+  table.hear(lldp(unit_mac, "TD-0031"), "eth0");
+  table.hear(lldp(other_mac, "TD-0031"), "eth0");
+  CHECK(count(table) == 1);
+  table.hear(lldp(mac("02:00:5e:10:00:03"), "000000"), "eth0");
+  table.hear(lldp(mac("02:00:5e:10:00:04"), "000000"), "eth0");
+  CHECK(count(table) == 3);
+  table.hear(lldp(mac("06:00:00:10:00:04"), "TD-0031"), "eth0");
+  CHECK(count(table) == 4);
+}
+
+TEST_CASE("answers that come through a router are units of their own, not the router") {
+  UnitTable table(nullptr, {});
+  table.hear(hello(unit_mac, "urn:uuid:1", "203.0.113.10", noon), "eth0");
+  table.hear(hello(unit_mac, "urn:uuid:2", "203.0.113.11", noon), "eth0");
+  table.hear(hello(unit_mac, "urn:uuid:3", "203.0.113.12", noon), "eth0");
+  table.hear(hello(unit_mac, "urn:uuid:2", "203.0.113.11", noon + 1s), "eth0");
+  CHECK(count(table) == 3);
+}
+
+TEST_CASE("a reflector's message does not give its sender other hosts' names") {
+  wire::DnsMessage m;
+  m.is_response = true;
+  wire::DnsRecord a;
+  a.name = "head-2.local";
+  a.type = wire::dns_a;
+  a.ttl_s = 120;
+  a.address = wire::decode_ip_address("192.0.2.77");
+  m.answers = {a};
+  UnitTable table(nullptr, {});
+  table.hear(sighting(unit_mac, m, noon, wire::decode_ip_address("192.0.2.1")), "eth0");
+  CHECK(table.find(unit_mac)->facts.empty());
+  table.hear(sighting(other_mac, m, noon, wire::decode_ip_address("192.0.2.77")), "eth0");
+  CHECK(table.find(other_mac)->value_of(What::host_name) == "head-2");
+}
+
+// RFC 6763 §4.1: Instance . Service . Domain; dots within the instance are escaped.
+TEST_CASE("a service is told by its type, port and instance") {
+  wire::DnsMessage m;
+  m.is_response = true;
+  wire::DnsRecord srv;
+  srv.name = "Gate\\.north._rtsp._tcp.local";
+  srv.type = wire::dns_srv;
+  srv.ttl_s = 120;
+  srv.port = 554;
+  m.answers = {srv};
+  UnitTable table(nullptr, {});
+  table.hear(sighting(unit_mac, m, noon), "eth0");
+  CHECK(table.find(unit_mac)->value_of(What::service) == "_rtsp._tcp 554 Gate\\.north");
+}
+
+TEST_CASE("this machine, groups and nobody are no units") {
+  UnitTable table(nullptr, {unit_mac});
+  CHECK_FALSE(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0"));
+  CHECK_FALSE(table.hear(arp(wire::broadcast_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0"));
+  CHECK_FALSE(table.hear(arp({}, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0"));
+  CHECK(count(table) == 0);
+}
+
+// RFC 5227 §1.1: three probes, 1 to 2 s apart, are one start.
+TEST_CASE("three probes are one start; probes that begin anew are another") {
+  UnitTable table(nullptr, {});
+  for (const int start : {0, 40, 80})
+    for (const int probe : {0, 2, 4}) table.hear(arp(unit_mac, wire::ArpKind::probe, {192, 0, 2, 10}, noon + std::chrono::seconds(start + probe)), "eth0");
+  CHECK(table.find(unit_mac)->starts == std::vector<SystemTime>{noon, noon + 40s, noon + 80s});
+}
+
+TEST_CASE("a unit that shows several signs of one start has started once") {
+  UnitTable table(nullptr, {});
+  table.hear(duplicate_detection(unit_mac, "fe80::1", noon), "eth0");
+  table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + 3s), "eth0");
+  table.hear(arp(unit_mac, wire::ArpKind::probe, {192, 0, 2, 10}, noon + 9s), "eth0");
+  table.hear(hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon + 30s, 1), "eth0");
+  CHECK(table.find(unit_mac)->starts.size() == 1);
+}
+
+// RFC 2131 §4.1: a client without an answer goes on, with pauses of 4, 8, 16, 32, 64 s.
+TEST_CASE("a client that no server answers has not started again; one that was served and begins anew has") {
+  UnitTable table(nullptr, {});
+  int passed_s = 0;
+  for (const int pause : {0, 4, 8, 16, 32, 64}) {
+    passed_s += pause;
+    table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + std::chrono::seconds(passed_s), static_cast<std::uint16_t>(passed_s)), "eth0");
+  }
+  CHECK(table.find(unit_mac)->starts.size() == 1);
+  table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + 200s, 0), "eth0");  // its clock of trying began anew
+  CHECK(table.find(unit_mac)->starts.size() == 2);
+  table.hear(dhcp(unit_mac, wire::DhcpKind::request, noon + 201s), "eth0");
+  table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + 300s), "eth0");
+  CHECK(table.find(unit_mac)->starts.size() == 3);
+}
+
+TEST_CASE("other IPv6 addresses that come later are no start, and a WS-Discovery instance that rose is one") {
+  UnitTable table(nullptr, {});
+  table.hear(duplicate_detection(unit_mac, "fe80::1", noon), "eth0");
+  table.hear(duplicate_detection(unit_mac, "2001:db8::1", noon + 60s), "eth0");
+  CHECK(table.find(unit_mac)->starts.size() == 1);
+  for (const int n : {1, 1, 2, 3}) table.hear(hello(other_mac, "urn:uuid:9", "192.0.2.9", noon + std::chrono::seconds(n), static_cast<std::uint64_t>(n)), "eth0");
+  CHECK(table.find(other_mac)->starts.size() == 3);
+}
+
+TEST_CASE("a DHCP server is known by its own frames and by what clients say, and gives its client the address") {
+  UnitTable table(nullptr, {});
+  table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon), "eth0");
+  wire::DhcpMessage ack;
+  ack.kind = wire::DhcpKind::ack;
+  ack.client = unit_mac;
+  ack.your_address = {192, 0, 2, 50};
+  ack.server = {192, 0, 2, 1};
+  ack.subnet_mask = {255, 255, 255, 0};
+  table.hear(sighting(other_mac, ack, noon + 1s), "eth0");
+  REQUIRE(table.dhcp_servers().size() == 1);
+  CHECK(table.dhcp_servers()[0].address == "192.0.2.1");
+  CHECK(table.dhcp_servers()[0].hardware_address == other_mac.text());
+  CHECK(table.find(other_mac)->serves_dhcp);
+  CHECK(table.find(unit_mac)->value_of(What::ipv4_address) == "192.0.2.50");
+}
+
+TEST_CASE("a flood of forged addresses makes no room of units that are kept, and memory stays bounded") {
+  UnitTable table(nullptr, {});
+  table.keep(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0")->unit);
+  for (std::uint32_t n = 0; n < 3 * UnitTable::most_units; ++n) {
+    wire::MacAddress forged{{0x06, 0, static_cast<std::uint8_t>(n >> 16), static_cast<std::uint8_t>(n >> 8), static_cast<std::uint8_t>(n), 1}};
+    table.hear(arp(forged, wire::ArpKind::announcement, {198, 51, 100, static_cast<std::uint8_t>(n)}, noon + std::chrono::milliseconds(n)), "eth0");
+  }
+  CHECK(table.find(unit_mac) != nullptr);
+  CHECK(table.units().size() == UnitTable::most_units);
+  CHECK(table.forgotten() == 2 * UnitTable::most_units + 1);
+}
+
+TEST_CASE("facts of one unit are bounded: the oldest goes") {
+  UnitTable table(nullptr, {});
+  for (int n = 0; n < 200; ++n)
+    table.hear(arp(unit_mac, wire::ArpKind::announcement, {198, 51, 100, static_cast<std::uint8_t>(n)}, noon + std::chrono::seconds(n)), "eth0");
+  CHECK(table.find(unit_mac)->facts.size() == UnitTable::most_facts);
+  CHECK(table.find(unit_mac)->value_of(What::ipv4_address) == "198.51.100.199");
+}
+
+// The form of the IEEE Registration Authority's public files; the names are invented.
+TEST_CASE("makers are told by the longest prefix, and never for a locally administered address") {
+  MakerNames makers;
+  makers.add("Registry,Assignment,Organization Name,Organization Address\r\n"
+             "MA-L,00005E,\"A maker, large\",Somewhere 1\r\nMA-M,00005E7,\"Medium \"\"M\"\" maker\",\r\nMA-S,00005E712,Small maker,x\nMA-L,broken\n");
+  CHECK(makers.size() == 3);
+  CHECK(makers.maker_of(mac("00:00:5e:00:53:01")) == "A maker, large");
+  CHECK(makers.maker_of(mac("00:00:5e:70:53:01")) == "Medium \"M\" maker");
+  CHECK(makers.maker_of(mac("00:00:5e:71:23:01")) == "Small maker");
+  CHECK_FALSE(makers.maker_of(mac("02:00:5e:00:53:01")));
+  CHECK_FALSE(makers.maker_of(mac("00:00:5f:00:53:01")));
+}
