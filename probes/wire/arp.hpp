@@ -27,6 +27,7 @@ struct ArpPacket {
 
   // The address that the sender says it owns: none in a probe, which only asks (RFC 5227 §1.1).
   std::optional<Ipv4> owned() const;
+  bool operator==(const ArpPacket&) const = default;
 };
 
 // The payload of a frame of type 0x0806. None for other hardware or protocols, or cut short.

@@ -38,6 +38,7 @@ struct DhcpMessage {
   std::vector<std::uint8_t> client_id;         // option 61 with its type
   std::vector<std::uint8_t> asked_options;     // option 55, in order
   std::string circuit_id, remote_id;           // option 82, printable; octets that are no text as pairs, "00:0a"
+  bool operator==(const DhcpMessage&) const = default;
 };
 
 // The payload of a UDP datagram of ports 67 and 68. None when it is no DHCP (a plain BOOTP has no option 53), one of the

@@ -86,9 +86,9 @@ bool read_address(Octets data, DnsRecord& out) {
   return true;
 }
 
-// The data of a record, from `in` on to its end at `end`. Names in it may point back into the whole message.
-bool read_data(Reader in, std::size_t end, DnsRecord& out) {
-  const auto data = in.message.subspan(in.at, end - in.at);
+// The data of a record, which ends where `in` does. Names in it may point back into the whole message.
+bool read_data(Reader in, DnsRecord& out) {
+  const auto data = in.message.subspan(in.at);
   switch (out.type) {
     case dns_a:
     case dns_aaaa: return read_address(data, out);
@@ -101,9 +101,8 @@ bool read_data(Reader in, std::size_t end, DnsRecord& out) {
     case dns_ptr: break;
     default: return true;
   }
-  in.message = in.message.first(end);
   if (in.ok) out.target = read_name(in);
-  return in.ok && in.at == end;
+  return in.ok && in.left() == 0;
 }
 
 bool read_record(Reader& in, DnsRecord& out) {
@@ -121,7 +120,7 @@ bool read_record(Reader& in, DnsRecord& out) {
   }
   out.flushes_cache = its_class & class_top_bit;
   if ((its_class & ~class_top_bit) != class_internet) return true;
-  return read_data({in.message, data, true}, data + length, out);
+  return read_data({in.message.first(data + length), data, true}, out);
 }
 
 bool read_records(Reader& in, unsigned count, std::size_t& room, std::vector<DnsRecord>& out) {

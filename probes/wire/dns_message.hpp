@@ -18,6 +18,7 @@ struct DnsQuestion {
   std::string name;                          // "_rtsp._tcp.local", printable; a dot or backslash within a label as "\." and "\\"
   std::uint16_t type = 0;
   bool wants_unicast = false;                // the top bit of the class (RFC 6762 §5.4)
+  bool operator==(const DnsQuestion&) const = default;
 };
 
 struct DnsRecord {
@@ -29,6 +30,7 @@ struct DnsRecord {
   std::uint16_t port = 0;                    // of SRV
   std::vector<std::string> texts;            // of TXT: "key=value", printable, without empty ones; of HINFO: CPU and OS
   std::optional<IpAddress> address;          // of A and AAAA
+  bool operator==(const DnsRecord&) const = default;
 };
 
 struct DnsMessage {
@@ -36,6 +38,7 @@ struct DnsMessage {
   bool is_response = false;
   std::vector<DnsQuestion> questions;
   std::vector<DnsRecord> answers, authorities, additionals;  // authorities of a question: a probe for names (RFC 6762 §8.1)
+  bool operator==(const DnsMessage&) const = default;
 };
 
 // The payload of a UDP datagram. None when a length or a name's pointer does not fit (pointers must go back), when it is no

@@ -33,6 +33,7 @@ struct Icmpv6Message {
 
   // The address that the sender says it owns: the source; of an advertisement the target. None while it is only wanted.
   std::optional<IpAddress> owned() const;
+  bool operator==(const Icmpv6Message&) const = default;
 };
 
 // An IPv6 packet, from its header on, hop-by-hop and destination options passed over. None for anything else, for a hop limit

@@ -16,6 +16,7 @@ struct LldpMacPhy {
   bool negotiation_enabled = false;
   std::uint16_t advertised = 0;  // bits from the most significant one: 0x8000 other, 0x0001 1000BASE-T full
   std::uint16_t mau_type = 0;    // IANA-MAU-MIB
+  bool operator==(const LldpMacPhy&) const = default;
 };
 
 // What a TLV of 29 octets adds (IEEE 802.3bt §79.3.2). Numbers as on the wire; 0 where the sender has nothing to say.
@@ -31,6 +32,7 @@ struct LldpPowerExtension {
   bool autoclass_supported = false, autoclass_done = false, autoclass_asked = false;
   std::uint8_t power_down = 0;                  // 0x1d: the unit asks to be switched off
   std::uint32_t power_down_s = 0;               // for how long; 0: for good
+  bool operator==(const LldpPowerExtension&) const = default;
 };
 
 struct LldpPower {
@@ -57,26 +59,31 @@ struct LldpPower {
   std::optional<std::uint8_t> class_in_force() const;
   // "4-pair powering, single-signature unit of class 6"; empty without an extension, or when it says nothing.
   std::string meaning() const;
+  bool operator==(const LldpPower&) const = default;
 };
 
 struct LldpAggregation {
   bool capable = false, aggregated = false;
   std::uint32_t port = 0;  // ifIndex of the aggregate; 0: none
+  bool operator==(const LldpAggregation&) const = default;
 };
 
 struct LldpManagement {
   std::string address;            // readable
   std::uint8_t numbering = 0;     // 1 unknown, 2 ifIndex, 3 system port number
   std::uint32_t interface = 0;
+  bool operator==(const LldpManagement&) const = default;
 };
 
 struct LldpVlan {
   std::uint16_t id = 0;
   std::string name;
+  bool operator==(const LldpVlan&) const = default;
 };
 
 struct LldpInventory {
   std::string hardware, firmware, software, serial, manufacturer, model, asset;
+  bool operator==(const LldpInventory&) const = default;
 };
 
 struct LldpMedPower {
@@ -84,6 +91,7 @@ struct LldpMedPower {
   std::uint8_t source = 0;      // as LldpPower::source
   std::uint8_t priority = 0;    // as LldpPower::priority
   double power_w = 0;
+  bool operator==(const LldpMedPower&) const = default;
 };
 
 struct LldpNeighbour {
@@ -107,6 +115,7 @@ struct LldpNeighbour {
   std::vector<LldpVlan> vlans;                        // at most 128
   LldpInventory inventory;
   std::optional<LldpMedPower> med_power;
+  bool operator==(const LldpNeighbour&) const = default;
 };
 
 // The payload of a frame of type 0x88cc. None when a mandatory TLV is missing, out of order or there twice (§9.2.7.7), or a

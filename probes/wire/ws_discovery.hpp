@@ -24,6 +24,7 @@ struct WsDiscoveryDevice {
   // Of the scopes onvif://www.onvif.org/…, percent-decoded and printable; empty where there is none. Several locations stand
   // with ", " between them. A hardware address reads "02:00:5e:10:00:31", whatever its signs were.
   std::string name, hardware, location, serial, hardware_address;
+  bool operator==(const WsDiscoveryDevice&) const = default;
 };
 
 struct WsDiscoveryMessage {
@@ -31,6 +32,7 @@ struct WsDiscoveryMessage {
   std::string message_id, relates_to;
   std::optional<std::uint64_t> instance;     // AppSequence InstanceId: goes up with every start of the device
   std::vector<WsDiscoveryDevice> devices;
+  bool operator==(const WsDiscoveryMessage&) const = default;
 };
 
 // The payload of a UDP datagram of port 3702. None when it is no such message, is nested too deep or has a DOCTYPE; at most

@@ -119,6 +119,7 @@ TEST_CASE("lengths that do not fit, and what is no standard query, are refused (
   CHECK_FALSE(decode_dns(from_hex(record + "000c 0001 00000078 0002 0162 00")));          // a name past its record
   CHECK_FALSE(decode_dns(from_hex(record + "0010 0001 00000078 0002 0561")));
   CHECK_FALSE(decode_dns(from_hex(record + "0021 0001 00000078 0004 00000000")));
+  CHECK_FALSE(decode_dns(from_hex(record + "0021 0001 00000078 0001 00")));               // its fields end past its record
 }
 
 TEST_CASE("at most 512 records are taken, whatever is told") {
