@@ -22,12 +22,14 @@ class Walker {
   }
 
  private:
-  Position here() const {
-    const auto before = text_.substr(0, at_);
-    const auto line = std::count(before.begin(), before.end(), '\n');
-    const auto begin = before.rfind('\n');
-    return {static_cast<int>(line) + 1,
-            static_cast<int>(begin == std::string_view::npos ? at_ : at_ - begin - 1) + 1};
+  // The walk only goes forward: lines are counted once.
+  Position here() {
+    for (; counted_ < at_; ++counted_)
+      if (text_[counted_] == '\n') {
+        ++line_;
+        line_begin_ = counted_ + 1;
+      }
+    return {line_, static_cast<int>(at_ - line_begin_) + 1};
   }
   char peek() const { return at_ < text_.size() ? text_[at_] : '\0'; }
   void blanks() {
@@ -97,6 +99,8 @@ class Walker {
   std::string_view text_;
   JsonText& out_;
   std::size_t at_ = 0;
+  std::size_t counted_ = 0, line_begin_ = 0;
+  int line_ = 1;
 };
 
 Position position_of(std::string_view text, std::size_t octet) {
