@@ -63,7 +63,7 @@ int arrivals_in_file(const Command& command) {
   for (auto frames = file.next(); !frames.empty(); frames = file.next()) {
     for (const auto& frame : frames) {
       end = std::max(end, frame.when);
-      const auto sighting = reader.read(frame.octets, frame.link, frame.when);
+      const auto sighting = reader.add(frame.octets, frame.link, frame.when);
       const auto heard = sighting ? table.hear(*sighting, "") : std::nullopt;
       telling += sighting.has_value();
       if (heard && roll && roll->see(round::sight_of(table.units()[heard->unit], {})).matched) table.keep(heard->unit);

@@ -139,7 +139,7 @@ void Listener::listen() {
       const int got = pcap_next_ex(capture_, &head, &octets);
       if (got == 0) break;
       if (got < 0) return;
-      if (const auto seen = reader.read({octets, head->caplen}, wire::LinkLayer::ethernet, time_of(*head))) on_sighting_(*seen);
+      if (const auto seen = reader.add({octets, head->caplen}, wire::LinkLayer::ethernet, time_of(*head))) on_sighting_(*seen);
     }
   }
 }

@@ -83,17 +83,13 @@ std::optional<wire::IpAddress> specified(const wire::IpAddress& address) {
   return address.octets == wire::IpAddress{}.octets ? std::nullopt : std::optional(address);
 }
 
-std::optional<Said> said_by_udp(const Network& network, SystemTime when, wire::IpFragments& fragments, std::optional<wire::IpAddress>& sent_from) {
-  // The packet alone, whatever the link layer was: decode_frame() has read more kinds of them than say anything here.
-  wire::Datagram datagram;
-  wire::decode_frame(network.packet, 0, LinkLayer::raw_ip, datagram);
-  if (datagram.what == wire::Datagram::What::fragment) {
-    const auto piece = datagram.fragment;
-    const bool of_udp = piece.protocol == static_cast<std::uint8_t>(wire::Transport::udp);
-    if (!of_udp || !fragments.add(piece, datagram.ethernet_octets, when.time_since_epoch(), datagram)) return std::nullopt;
-  }
+bool is_ip(const Network& network) { return network.ether_type == ether_type_ipv4 || network.ether_type == ether_type_ipv6; }
+
+// The packet alone, whatever the link layer was: decode_frame() knows no hardware addresses.
+void read_packet(const Network& network, wire::Datagram& out) { wire::decode_frame(network.packet, 0, LinkLayer::raw_ip, out); }
+
+std::optional<Said> said_by(const wire::Datagram& datagram) {
   if (datagram.what != wire::Datagram::What::udp || datagram.payload.size() < datagram.payload_octets) return std::nullopt;
-  sent_from = specified(datagram.flow.source());
   const auto is_port = [&](std::uint16_t port) {
     return datagram.flow.source_port == port || datagram.flow.destination_port == port;
   };
@@ -103,33 +99,45 @@ std::optional<Said> said_by_udp(const Network& network, SystemTime when, wire::I
   return std::nullopt;
 }
 
-std::optional<Said> said_by(const Network& network, SystemTime when, wire::IpFragments& fragments, std::optional<wire::IpAddress>& sent_from) {
+// What needs no datagram.
+std::optional<Said> said_by(const Network& network, std::optional<wire::IpAddress>& sent_from) {
   if (network.ether_type == wire::ether_type_arp) return said(wire::decode_arp(network.packet));
   if (network.ether_type == wire::ether_type_lldp) return said(wire::decode_lldp(network.packet));
-  if (network.ether_type != ether_type_ipv4 && network.ether_type != ether_type_ipv6) return std::nullopt;
-  if (network.ether_type == ether_type_ipv6) {
-    if (auto message = wire::decode_icmpv6(network.packet)) {
-      sent_from = specified(message->source);
-      return Said(std::move(*message));
+  if (network.ether_type != ether_type_ipv6) return std::nullopt;
+  auto message = wire::decode_icmpv6(network.packet);
+  if (message) sent_from = specified(message->source);
+  return said(std::move(message));
+}
+
+// `fragments`: null where each frame stands for itself.
+std::optional<Sighting> read_frame(Octets frame, LinkLayer link, SystemTime when, wire::IpFragments* fragments) {
+  auto network = network_of(frame, link);
+  if (!network) return std::nullopt;
+  std::optional<wire::IpAddress> sent_from;
+  auto message = said_by(*network, sent_from);
+  if (!message && is_ip(*network)) {
+    wire::Datagram datagram;
+    read_packet(*network, datagram);
+    if (datagram.what == wire::Datagram::What::fragment) {
+      const auto octets = static_cast<std::uint32_t>(frame.size());
+      const auto piece = datagram.fragment;
+      if (!fragments || !fragments->add(piece, octets, when.time_since_epoch(), datagram)) return std::nullopt;
     }
+    message = said_by(datagram);
+    sent_from = specified(datagram.flow.source());
   }
-  return said_by_udp(network, when, fragments, sent_from);
+  if (!message) return std::nullopt;
+  return Sighting{when, network->source, std::move(network->vlans), sent_from, std::move(*message)};
 }
 
 }  // namespace
 
 std::optional<Sighting> sighting_of(Octets frame, LinkLayer link, SystemTime when) {
-  SightingReader alone;
-  return alone.read(frame, link, when);
+  return read_frame(frame, link, when, nullptr);
 }
 
-std::optional<Sighting> SightingReader::read(Octets frame, LinkLayer link, SystemTime when) {
-  auto network = network_of(frame, link);
-  if (!network) return std::nullopt;
-  std::optional<wire::IpAddress> sent_from;
-  auto message = said_by(*network, when, fragments_, sent_from);
-  if (!message) return std::nullopt;
-  return Sighting{when, network->source, std::move(network->vlans), sent_from, std::move(*message)};
+std::optional<Sighting> SightingReader::add(Octets frame, LinkLayer link, SystemTime when) {
+  return read_frame(frame, link, when, &fragments_);
 }
 
 }  // namespace tallywire::arrivals

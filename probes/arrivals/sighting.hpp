@@ -28,19 +28,21 @@ struct Sighting {
   std::vector<std::uint16_t> vlans;           // outermost first
   std::optional<wire::IpAddress> sent_from;   // of the IP header; none when it is unspecified, or the frame is not IP
   Said said;
+
+  bool operator==(const Sighting&) const = default;
 };
 
-// Puts together what came in fragments: a unit that describes itself at length fills more than one frame. One thread at a time.
+// None when the frame says nothing of that kind, or is damaged. What comes in fragments is not heard.
+std::optional<Sighting> sighting_of(wire::Octets frame, wire::LinkLayer link, SystemTime when);
+
+// The same for a row of frames, in order: what came in fragments is put together first, as a WS-Discovery answer with many
+// scopes does, and is told with its last piece. At most 4 MiB; one thread at a time.
 class SightingReader {
  public:
-  // None when the frame says nothing of that kind, is damaged, or is a fragment of what is not whole yet.
-  std::optional<Sighting> read(wire::Octets frame, wire::LinkLayer link, SystemTime when);
+  std::optional<Sighting> add(wire::Octets frame, wire::LinkLayer link, SystemTime when);
 
  private:
   wire::IpFragments fragments_;
 };
-
-// One frame by itself.
-std::optional<Sighting> sighting_of(wire::Octets frame, wire::LinkLayer link, SystemTime when);
 
 }  // namespace tallywire::arrivals

@@ -106,6 +106,22 @@ TEST_CASE("what is sent to or from a port of these is looked at, the rest is not
   CHECK_FALSE(with_ports("00440043"));  // nor DHCP
 }
 
+TEST_CASE("what comes in fragments is told with its last piece (RFC 791 §3.2)") {
+  // The question above, cut after 24 octets of its datagram, the second piece first.
+  const auto first = ethernet("0800 4500002c 00072000 ff110000 c000020a e00000fb 14e914e9 002a0000" + mdns_payload.substr(0, 38));
+  const auto second = ethernet("0800 45000026 00070003 ff110000 c000020a e00000fb" + mdns_payload.substr(38));
+  CHECK_FALSE(seen(first));
+  arrivals::SightingReader reader;
+  CHECK_FALSE(reader.add(second, LinkLayer::ethernet, {}));
+  const auto found = reader.add(first, LinkLayer::ethernet, SystemTime(std::chrono::seconds(1)));
+  REQUIRE(found);
+  CHECK(found->when == SystemTime(std::chrono::seconds(1)));
+  CHECK(found->source.text() == "02:00:00:00:00:01");
+  CHECK(found->sent_from->text() == "192.0.2.10");
+  CHECK(std::get<wire::DnsMessage>(found->said).questions.at(0).name == "_rtsp._tcp.local");
+  CHECK(reader.add(ethernet(mdns), LinkLayer::ethernet, {})->said == found->said);
+}
+
 TEST_CASE("a frame cut anywhere says nothing") {
   for (const auto* protocol : {&arp, &mdns, &mdns6, &duplicate})
     for_each_cut(ethernet(*protocol, "8100 000a"), [](const auto& cut) { CHECK_FALSE(seen(cut)); });

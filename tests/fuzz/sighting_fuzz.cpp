@@ -31,6 +31,10 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     static_cast<void>(arrivals::sighting_of(frame, link, when));
   require(!arrivals::sighting_of(frame, LinkLayer::unknown, when), "nothing is made of what is not known");
   const auto found = arrivals::sighting_of(frame, LinkLayer::ethernet, when);
+  arrivals::SightingReader reader;
+  const auto first_time = reader.add(frame, LinkLayer::ethernet, when);
+  require(!found || first_time == found, "what comes whole needs no other frame");
+  require(found || reader.add(frame, LinkLayer::ethernet, when) == first_time, "a fragment that comes twice is one");
   if (!found) return 0;
   require(found->vlans.size() <= 8, "no more tags than the limit");
   if (found->sent_from) require(found->sent_from->octets != IpAddress{}.octets, "nobody is no sender");

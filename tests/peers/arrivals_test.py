@@ -11,10 +11,12 @@ import subprocess
 import sys
 import tempfile
 import unittest
+import zlib
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "support"))
 import arrivals_captures  # noqa: E402
 import tshark_sightings  # noqa: E402
+from capture_bytes import fragments  # noqa: E402
 
 BIN = pathlib.Path(sys.argv.pop())
 # What the recording must hold, or nothing was proven of it.
@@ -60,14 +62,24 @@ def tagged(octets, link, tags):
     return octets[:at] + types[0] + rest + octets[at + 2:]
 
 
+def in_pieces(octets):
+    """A frame as several, where it is long: each UDP datagram in fragments of 400 octets."""
+    wide, kind = len(octets) > 600, struct.unpack_from(">H", octets, 12)[0]
+    if not wide or kind not in (0x0800, 0x86dd):
+        return [octets]
+    packet = octets[14:14 + struct.unpack_from(">H", octets, 16)[0]] if kind == 0x0800 else octets[14:]
+    return [octets[:14] + piece for piece in fragments(packet, 400, zlib.crc32(packet))]
+
+
 def rewritten(file, change):
-    """The same capture with each frame changed."""
+    """The same capture with each frame changed, or made several."""
     octets = file.read_bytes()
     out, at = [octets[:24]], 24
     while at < len(octets):
         seconds, fraction, captured, _ = struct.unpack_from("<IIII", octets, at)
-        frame = change(octets[at + 16:at + 16 + captured])
-        out.append(struct.pack("<IIII", seconds, fraction, len(frame), len(frame)) + frame)
+        made = change(octets[at + 16:at + 16 + captured])
+        for frame in [made] if isinstance(made, bytes) else made:
+            out.append(struct.pack("<IIII", seconds, fraction, len(frame), len(frame)) + frame)
         at += 16 + captured
     return b"".join(out)
 
@@ -105,6 +117,14 @@ class Arrivals(unittest.TestCase):
                     mine = self.compare(copy)
                     self.assertEqual(kinds_in(mine), KINDS)
                     self.assertEqual({tuple(one["vlans"]) for one in mine.values()}, {tuple(word & 0xfff for _, word in tags)})
+
+    def test_what_comes_in_fragments_is_put_together(self):
+        copy = self.folder / "fragments.pcap"
+        copy.write_bytes(rewritten(self.files["EN10MB"], in_pieces))
+        mine = self.compare(copy)
+        self.assertEqual(kinds_in(mine), KINDS)
+        self.assertEqual(len(mine), len(ours(self.files["EN10MB"])))
+        self.assertGreater(copy.stat().st_size, self.files["EN10MB"].stat().st_size)
 
     def test_the_recording_holds_what_is_rare(self):
         found = ours(self.files["EN10MB"]).values()

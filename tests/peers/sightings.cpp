@@ -1,4 +1,4 @@
-// sightings FILE: what arrivals::sighting_of finds in a capture file, a JSON object a line, for tests to hold field by field
+// sightings FILE: what arrivals::SightingReader finds in a capture file, a JSON object a line, for tests to hold field by field
 // against other decoders. Keys are the fields of the structs. Exit code 2 when it is no capture, 1 when it is damaged.
 #include "probes/arrivals/sighting.hpp"
 #include "probes/tap/capture_file.hpp"
@@ -152,10 +152,11 @@ int main(int count, char** arguments) {
     return 2;
   }
   std::uint64_t number = 0;
+  arrivals::SightingReader reader;
   for (auto frames = (*file)->next(); !frames.empty(); frames = (*file)->next())
     for (const auto& frame : frames) {
       ++number;
-      if (const auto found = arrivals::sighting_of(frame.octets, frame.link, frame.when)) print(number, *found);
+      if (const auto found = reader.add(frame.octets, frame.link, frame.when)) print(number, *found);
     }
   if (!(*file)->damage()) return 0;
   std::fprintf(stderr, "%s\n", (*file)->damage()->sentence().c_str());

@@ -16,7 +16,7 @@ WS_KINDS = {"Hello": "hello", "Bye": "bye", "Probe": "probe", "ProbeMatches": "p
 
 def sightings(file):
     """{frame number: fields}, of the frames in which tshark finds anything of ours."""
-    text = run("tshark", "-n", "-r", file, "-T", "pdml", "-o", "udp.check_checksum:FALSE").stdout
+    text = run("tshark", "-n", "-r", file, "-T", "pdml", "-Y", "arp or lldp or icmpv6 or dhcp or mdns or udp.port == 3702").stdout
     out = {}
     for packet in ElementTree.fromstring(text):
         found = of_packet(packet)
@@ -247,14 +247,16 @@ def lldp(tree, _):
     def text(name):
         found = nodes(tree, name)
         return text_of(octets(found[0])) if found else ""
-    chassis, port = nodes(tree, "lldp.chassis.subtype")[0], nodes(tree, "lldp.port.subtype")[0]
+    chassis, port = nodes(tree, "lldp.chassis.subtype"), nodes(tree, "lldp.port.subtype")
+    if len(chassis) != 1 or len(port) != 1 or len(nodes(tree, "lldp.time_to_live")) != 1:  # IEEE 802.1AB §9.2.7.7
+        return None
     tlvs = [field for field in tree.findall("field")]
     management = [{"address": show(t, "lldp.mgn.addr.ip4") or show(t, "lldp.mgn.addr.ip6"), "numbering": number(t, "lldp.mgn.interface.subtype"),
                    "interface": number(t, "lldp.mgn.interface.number")} for t in tlvs if nodes(t, "lldp.mgn.address.len")]
     negotiation, aggregation = "lldp.ieee.802_3.mac_phy_auto_neg_status", "lldp.ieee.802_3.aggregation_status"
     port_vlan = number(tree, "lldp.ieee.802_1.port_vlan.id")
     powers = [t for t in tlvs if nodes(t, "lldp.ieee.802_3.mdi_power_support")]
-    out = {"said": "lldp", "chassis_subtype": int(chassis.get("show")), "port_subtype": int(port.get("show")),
+    out = {"said": "lldp", "chassis_subtype": number(tree, "lldp.chassis.subtype"), "port_subtype": number(tree, "lldp.port.subtype"),
            "chassis_id": any_of("lldp.chassis.id.mac", "lldp.chassis.id.ip4", "lldp.chassis.id.ip6") or text("lldp.chassis.id"),
            "port_id": any_of("lldp.port.id.mac", "lldp.port.id.ip4", "lldp.port.id.ip6") or text("lldp.port.id"),
            "time_to_live_s": number(tree, "lldp.time_to_live"), "port_description": text("lldp.port.desc"),

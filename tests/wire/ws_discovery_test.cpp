@@ -117,6 +117,15 @@ TEST_CASE("a probe for any device goes out with the words of April 2005 (check-v
   CHECK(encode_ws_discovery_probe("<&").find("&lt;&amp;") != std::string::npos);
 }
 
+TEST_CASE("what units put around a message does no harm: a byte order mark, blanks, a NUL at the end (common practice)") {
+  for (const auto& text : {"\xef\xbb\xbf" + match, "\r\n" + match, match + std::string(1, '\0'), match + "\r\n\r\n",
+                           "<?xml version=\"1.0\" encoding=\"utf-8\"?>" + match}) {
+    const auto found = decode_ws_discovery(octets_of(text));
+    REQUIRE(found);
+    CHECK(found->devices.size() == 1);
+  }
+}
+
 TEST_CASE("hostile messages: nested deep, with a DOCTYPE, too many devices, too many words") {
   std::string deep;
   for (int i = 0; i < 20000; ++i) deep += "<a>";
