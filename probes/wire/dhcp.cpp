@@ -57,19 +57,14 @@ Octets value_of(const Options& options, std::uint8_t code) {
   return found == options.end() ? Octets{} : Octets(found->second);
 }
 
-std::string text_or_pairs(Octets octets) {
-  auto text = printable(octets);
-  return text.find("\xef\xbf\xbd") == std::string::npos ? text : octet_pairs(octets);
-}
-
 void read_relay(Octets value, DhcpMessage& out) {
   OctetReader in(value);
   while (in.left() > 0) {
     const auto code = in.u8();
     const auto octets = in.take(in.u8());
     if (!in.ok()) return;
-    if (code == 1) out.circuit_id = text_or_pairs(octets);
-    if (code == 2) out.remote_id = text_or_pairs(octets);
+    if (code == 1) out.circuit_id = printable_or_pairs(octets);
+    if (code == 2) out.remote_id = printable_or_pairs(octets);
   }
 }
 

@@ -33,7 +33,7 @@ void read_id(Octets value, unsigned mac_subtype, unsigned network_subtype, std::
   else if (subtype == network_subtype)
     id = network_text(octets);
   else
-    id = printable(octets);
+    id = printable_or_pairs(octets);
 }
 
 void read_management(Octets value, LldpNeighbour& out) {

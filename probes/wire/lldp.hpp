@@ -96,7 +96,7 @@ struct LldpMedPower {
 
 struct LldpNeighbour {
   std::uint8_t chassis_subtype = 0;  // 1 component, 2 ifAlias, 3 port component, 4 MAC, 5 network address, 6 ifName, 7 local
-  std::string chassis_id;            // readable: addresses as text
+  std::string chassis_id;            // readable: addresses as text, other octets that are no text as pairs, "00:0a"
   std::uint8_t port_subtype = 0;     // 1 ifAlias, 2 component, 3 MAC, 4 network address, 5 ifName, 6 circuit id, 7 local
   std::string port_id;
   std::uint16_t time_to_live_s = 0;  // 0: the sender goes

@@ -58,4 +58,9 @@ std::string octet_pairs(Octets octets) {
   return out;
 }
 
+std::string printable_or_pairs(Octets octets) {
+  auto text = printable(octets);
+  return text.find("\xef\xbf\xbd") == std::string::npos ? text : octet_pairs(octets);
+}
+
 }  // namespace tallywire::wire

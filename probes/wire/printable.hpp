@@ -13,5 +13,7 @@ std::string printable(std::string_view octets);
 std::string printable(Octets octets);
 // What is no text: "00:0a:ff".
 std::string octet_pairs(Octets octets);
+// Ids that are a text from some senders and a number from others: as the text, or as pairs when any octet of it is none.
+std::string printable_or_pairs(Octets octets);
 
 }  // namespace tallywire::wire

@@ -57,6 +57,10 @@ def text_of(raw):
     return "".join(c if ord(c) >= 0x20 and not 0x7f <= ord(c) < 0xa0 else "\ufffd" for c in raw.rstrip(b"\0").decode("utf-8", "replace"))
 
 
+def id_of(raw):
+    return raw.hex(":") if "\ufffd" in text_of(raw) else text_of(raw)
+
+
 def address(text):
     return None if text is None or ipaddress.ip_address(text).is_unspecified else str(ipaddress.ip_address(text))
 
@@ -100,8 +104,6 @@ def dhcp(tree, _):
     def raw(name):
         return b"".join(octets(node) for node in nodes(tree, name))
 
-    def relay_text(name):
-        return raw(name).hex(":") if "\ufffd" in text_of(raw(name)) else text_of(raw(name))
     client_id = [octets(node)[2:] for node in nodes(tree, "dhcp.option.type") if octets(node)[:1] == b"\x3d"]
     return {"said": "dhcp", "from_client": number(tree, "dhcp.type") == 1, "kind": kind, "transaction": number(tree, "dhcp.id"),
             "seconds_tried": number(tree, "dhcp.secs"), "client": show(tree, "dhcp.hw.mac_addr"),
@@ -113,8 +115,8 @@ def dhcp(tree, _):
             "host_name": text_of(raw("dhcp.option.hostname")), "full_name": show(tree, "dhcp.fqdn.name") or "",
             "vendor_class": text_of(raw("dhcp.option.vendor_class_id")), "client_id": list(b"".join(client_id)),
             "asked_options": [int(v) for v in shows(tree, "dhcp.option.request_list_item")],
-            "circuit_id": relay_text("dhcp.option.agent_information_option.agent_circuit_id"),
-            "remote_id": relay_text("dhcp.option.agent_information_option.agent_remote_id")}
+            "circuit_id": id_of(raw("dhcp.option.agent_information_option.agent_circuit_id")),
+            "remote_id": id_of(raw("dhcp.option.agent_information_option.agent_remote_id"))}
 
 
 def icmpv6(tree, packet):
@@ -247,6 +249,8 @@ def lldp(tree, _):
     def text(name):
         found = nodes(tree, name)
         return text_of(octets(found[0])) if found else ""
+    def an_id(name):
+        return id_of(b"".join(octets(node) for node in nodes(tree, name)[:1]))
     chassis, port = nodes(tree, "lldp.chassis.subtype"), nodes(tree, "lldp.port.subtype")
     if len(chassis) != 1 or len(port) != 1 or len(nodes(tree, "lldp.time_to_live")) != 1:  # IEEE 802.1AB §9.2.7.7
         return None
@@ -257,8 +261,8 @@ def lldp(tree, _):
     port_vlan = number(tree, "lldp.ieee.802_1.port_vlan.id")
     powers = [t for t in tlvs if nodes(t, "lldp.ieee.802_3.mdi_power_support")]
     out = {"said": "lldp", "chassis_subtype": number(tree, "lldp.chassis.subtype"), "port_subtype": number(tree, "lldp.port.subtype"),
-           "chassis_id": any_of("lldp.chassis.id.mac", "lldp.chassis.id.ip4", "lldp.chassis.id.ip6") or text("lldp.chassis.id"),
-           "port_id": any_of("lldp.port.id.mac", "lldp.port.id.ip4", "lldp.port.id.ip6") or text("lldp.port.id"),
+           "chassis_id": any_of("lldp.chassis.id.mac", "lldp.chassis.id.ip4", "lldp.chassis.id.ip6") or an_id("lldp.chassis.id"),
+           "port_id": any_of("lldp.port.id.mac", "lldp.port.id.ip4", "lldp.port.id.ip6") or an_id("lldp.port.id"),
            "time_to_live_s": number(tree, "lldp.time_to_live"), "port_description": text("lldp.port.desc"),
            "system_name": text("lldp.tlv.system.name"), "system_description": text("lldp.tlv.system.desc"),
            "capabilities": number(tree, "lldp.tlv.system_cap"), "enabled_capabilities": number(tree, "lldp.tlv.enable_system_cap"),

@@ -63,6 +63,8 @@ TEST_CASE("chassis and port subtypes differ in where addresses stand (LLDP-MIB; 
     CHECK(ids("0205 " + std::string(subtype) + " 74726163", "0402 05 61").first == "trac");
   for (const auto* subtype : {"01", "02", "05", "06", "07"})
     CHECK(ids("0202 07 61", "0405 " + std::string(subtype) + " 706f7274").second == "port");
+  // Octets under a name's subtype, as some units have them (common practice).
+  CHECK(ids("0207 07 0200000000ff", "0403 07 0001") == std::pair<std::string, std::string>("02:00:00:00:00:ff", "00:01"));
 }
 
 TEST_CASE("LLDP: a mandatory TLV that is missing, out of order or there twice voids the frame (IEEE 802.1AB §9.2.7.7)") {

@@ -25,3 +25,11 @@ TEST_CASE("Controls become U+FFFD, padding at the end goes") {
   const std::vector<std::uint8_t> octets = {'S', 0xfc, 'd'};
   CHECK(printable(Octets(octets)) == "S" + none + "d");
 }
+
+TEST_CASE("An id that is no text reads as pairs, one that is stays") {
+  const std::vector<std::uint8_t> number = {0x00, 0x0a, 0xff}, name = {'p', '1', 0};
+  CHECK(printable_or_pairs(number) == "00:0a:ff");
+  CHECK(printable_or_pairs(name) == "p1");
+  CHECK(printable_or_pairs({}).empty());
+  CHECK(octet_pairs(name) == "70:31:00");
+}
