@@ -26,8 +26,10 @@ std::string filter() {
   return said + " or (vlan and (" + said + " or (vlan and " + said + ")))";
 }
 
-constexpr int snap_octets = 65535;             // device descriptions come in datagrams of any size
-constexpr int buffer_octets = 4 * 1024 * 1024;  // of a whole site that powers up at once
+// A whole frame of Ethernet with its tags. No more: each place in the ring is as large, and a site that powers up at once fills
+// it by number.
+constexpr int snap_octets = 1600;
+constexpr int buffer_octets = 4 * 1024 * 1024;
 constexpr int look_again_ms = 500;
 
 Fault open_fault(const std::string& interface, const std::string& what) {

@@ -137,9 +137,12 @@ class Bench:
         rest = b""
         while not done.is_set():
             try:
-                rest += feed.recv(1 << 16)
+                piece = feed.recv(1 << 16)
             except TimeoutError:
                 continue
+            if not piece:
+                raise RuntimeError("the feed has ended: " + rest.decode()[-300:])
+            rest += piece
             now = time.time()
             lines = rest.split(b"\n")
             rest = lines.pop()
@@ -171,7 +174,7 @@ class Bench:
 
 def burst(bench, units):
     found, done = {}, threading.Event()
-    thread = threading.Thread(target=bench.listen, args=(found, done))
+    thread = threading.Thread(target=bench.listen, args=(found, done), daemon=True)
     thread.start()
     out = bench.sender()
     time.sleep(1)
