@@ -125,6 +125,7 @@ void Meter::report_windows(StreamReport& out) const {
   out.windows.resize(RateWindows::windows_ms.size());
   for (std::size_t w = 0; w < out.windows.size(); ++w) {
     out.windows[w].window_ms = RateWindows::windows_ms[w];
+    out.windows[w].most_octets = windows_.peak_bps(RateWindows::windows_ms[w]) * RateWindows::windows_ms[w] / 8000;
     auto& counts = out.windows[w].counts;
     const auto& histogram = windows_.histogram(w);
     counts.reserve(few_classes);

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <bit>
 #include <cmath>
+#include <numeric>
 
 namespace tallywire::stream {
 
@@ -46,14 +47,31 @@ void RateWindows::close_slot() {
   slot_octets_ = 0;
 }
 
+// So many steps in a row have ended that held so much each. With each but the first nine ends a window.
+void RateWindows::end_steps(std::uint32_t octets, std::int64_t count) {
+  auto& histogram = histograms_[overlapping];
+  for (; count > 0; --count) {
+    step_octets_[steps_seen_ % steps] = octets;
+    if (++steps_seen_ < steps) continue;
+    if (steps_seen_ == 2 * steps) steps_seen_ = steps;
+    const auto sum = std::accumulate(step_octets_.begin(), step_octets_.end(), std::uint64_t{0});
+    if (sum == 0) return histogram.add_many(0, static_cast<std::uint32_t>(count));  // and so are those behind it
+    histogram.add(sum);
+  }
+}
+
 // Whole windows that have ended before this slot; behind one that held something only empty ones can follow.
 void RateWindows::end_tiles(std::int64_t slot) {
   for (std::size_t w = 0; w < windows_ms.size(); ++w) {
     auto& window = windows_[w];
-    if (slot < window.tile_end) continue;
+    if (slot < window.tile_end || w == overlapping) continue;
+    const auto empty = (slot - window.tile_end) / windows_ms[w];
+    if (w == 0) {
+      end_steps(window.tile_octets, 1);
+      end_steps(0, empty);
+    }
     histograms_[w].add(window.tile_octets);
     window.tile_octets = 0;
-    const auto empty = (slot - window.tile_end) / windows_ms[w];
     if (empty > 0) histograms_[w].add_many(0, static_cast<std::uint32_t>(empty));
     window.tile_end += (empty + 1) * windows_ms[w];
   }
@@ -75,8 +93,10 @@ void RateWindows::advance_to(std::int64_t slot) {
 void RateWindows::interrupt() {
   if (slot_ < 0) return;
   close_slot();
+  if (slot_ + 1 == windows_[0].tile_end) end_steps(windows_[0].tile_octets, 1);
+  steps_seen_ = 0;
   for (std::size_t w = 0; w < windows_ms.size(); ++w)
-    if (slot_ + 1 == windows_[w].tile_end) histograms_[w].add(windows_[w].tile_octets);
+    if (slot_ + 1 == windows_[w].tile_end && w != overlapping) histograms_[w].add(windows_[w].tile_octets);
   slot_ = -1;
   for (auto& window : windows_) {
     window.tail = head_;

@@ -1,5 +1,5 @@
-// How a stream's bits fall in time: the greatest number in any window of 10, 100 and 1000 ms, and the
-// distribution over windows of 10, 40, 100 and 1000 ms, kept as a compact histogram.
+// How a stream's bits fall in time: the greatest number in any window of 10, 40, 100 and 1000 ms, and the
+// distribution over windows of these lengths, kept as a compact histogram.
 #pragma once
 
 #include <algorithm>
@@ -68,8 +68,11 @@ class RateWindows {
   void interrupt();
   // The greatest rate in any window of this length, complete or not; 0 for a length that is not kept.
   double peak_bps(int window_ms) const;
-  // Whole windows of windows_ms[index], one after another from the first packet.
+  // Whole windows of windows_ms[index], one after another from the first packet; those of 100 ms begin every 10 ms. Key frames
+  // come in step with such windows: one after another, they would see the stream at a single phase.
   const RateHistogram& histogram(std::size_t index) const { return histograms_[index]; }
+  static constexpr std::size_t overlapping = 2;
+  static constexpr int step_ms = 10;
 
  private:
   static constexpr std::size_t kept_slots = 1024;  // more than the slots of the longest window
@@ -77,6 +80,7 @@ class RateWindows {
   void advance_to(std::int64_t slot);
   void close_slot();
   void end_tiles(std::int64_t slot);
+  void end_steps(std::uint32_t octets, std::int64_t count);
   // How many slots lie between a kept one and the newest; right as long as it is fewer than 65 536.
   std::uint16_t age(std::size_t place) const { return static_cast<std::uint16_t>(static_cast<std::uint64_t>(slot_) - slots_[place]); }
 
@@ -95,6 +99,11 @@ class RateWindows {
   std::array<std::uint16_t, kept_slots> slots_;
   std::array<std::uint32_t, kept_slots> octets_;
   std::array<RateHistogram, windows_ms.size()> histograms_{};
+  // The newest steps of the windows that overlap, fewer where they have just begun.
+  static constexpr std::uint32_t steps = windows_ms[overlapping] / step_ms;
+  static_assert(step_ms == windows_ms[0]);
+  std::array<std::uint32_t, steps> step_octets_{};
+  std::uint32_t steps_seen_ = 0;
 };
 
 }  // namespace tallywire::stream

@@ -1,6 +1,10 @@
 #include "probes/stream/report.hpp"
 
+#include "probes/stream/rate_windows.hpp"
+#include "probes/window_counts.hpp"
+
 #include <algorithm>
+#include <cmath>
 #include <iterator>
 
 namespace tallywire::stream {
@@ -41,6 +45,39 @@ const char* const fields[] = {"transport",
                               "window",
                               "session"};
 
+// Each window as the most that its class can hold, brought to the wire by the stream's own ratio: it is too high for
+// windows of large packets, which make the peaks, and too low by less than the class is wide for the others.
+std::vector<WindowCount> windows_on_the_wire(const WindowCounts& windows, double wire_per_payload) {
+  std::vector<WindowCount> out;
+  const auto add = [&](double octets, std::uint64_t count) {
+    const auto on_wire = static_cast<std::uint64_t>(std::ceil(octets * wire_per_payload));
+    if (!out.empty() && out.back().octets == on_wire)
+      out.back().windows += count;
+    else if (count > 0)
+      out.push_back({on_wire, count});
+  };
+  for (const auto& [edge, count] : windows.counts) {
+    const auto index = RateHistogram::class_of(static_cast<std::uint64_t>(edge));
+    const auto above = index == 0 ? 0 : index + 1 == RateHistogram::classes ? windows.most_octets : RateHistogram::edge_of(index + 1);
+    // The peak was there at least once, in a window that begins between two of those counted.
+    add(std::min(above, windows.most_octets), count - (&edge == &windows.counts.back().first ? 1 : 0));
+  }
+  add(windows.most_octets, 1);
+  return out;
+}
+
+
+Reading windows_reading(const StreamReport& r, const std::string& subject) {
+  const auto windows = std::find_if(r.windows.begin(), r.windows.end(), [](const auto& w) { return w.window_ms == wire_window_ms; });
+  if (windows == r.windows.end() || windows->counts.empty()) {
+    const auto why = r.unread.find("windows");
+    return unread(subject, wire_windows_quantity, why == r.unread.end() ? "it was received for less than 100 ms" : std::string(why->second), r.when);
+  }
+  if (!r.wire_bps || !r.payload_bps || *r.payload_bps <= 0) return unread(subject, wire_windows_quantity, "no rate was read", r.when);
+  return read_word(subject, wire_windows_quantity, encode_windows(windows_on_the_wire(*windows, *r.wire_bps / *r.payload_bps)),
+                   "windows of 100 ms, begun every 10 ms; octets on the wire, each as the most that its class of the histogram holds", r.when);
+}
+
 }  // namespace
 
 bool is_whole(const StreamReport& report) {
@@ -77,6 +114,10 @@ std::vector<Reading> to_readings(const StreamReport& r, const std::string& subje
   number("wire_bps", "wire_bps", r.wire_bps);
   const auto peak = r.peak_bps.find(100);
   number("peak_bps_100ms", "peak_bps", peak == r.peak_bps.end() ? std::nullopt : std::optional(peak->second));
+  out.push_back(windows_reading(r, subject));
+  out.back().over = over;
+  number("keyframe_bytes_mean", "keyframe_bytes_mean", r.keyframe_bytes_mean);
+  number("keyframe_bytes_max", "keyframe_bytes_max", as_double(r.keyframe_bytes_max));
   number("loss_ratio", "loss_ratio", r.loss_ratio);
   number("lost_packets", "lost_packets", as_double(r.lost_packets));
   number("jitter_ms", "jitter_ms", r.jitter_ms);

@@ -67,10 +67,12 @@ struct SenderReportSummary {
   std::optional<double> clock_offset_uncertainty_ms;
 };
 
-// A histogram of windows: octets of RTP payload in each, classes 1/16 of an octave wide.
+// A histogram of windows: octets of RTP payload in each, classes 1/16 of an octave wide. Those of 100 ms begin every 10 ms,
+// the others one behind the other.
 struct WindowCounts {
   int window_ms = 0;
   std::vector<std::pair<double, std::uint32_t>> counts;  // lower edge in octets, windows; none are empty
+  double most_octets = 0;                                // in any window of this length, wherever it begins
 };
 
 // The RTSP session that carried a stream; a tap has none.
@@ -148,7 +150,8 @@ void to_json(nlohmann::json& out, const StreamReport& report);
 void to_json(nlohmann::json& out, const TrackReport& report);
 
 // One reading for each field that a design can promise: codec, width_px, height_px, frame_rate_hz,
-// gop_frames, payload_bps, wire_bps, peak_bps_100ms, loss_ratio, lost_packets, jitter_ms.
+// gop_frames, payload_bps, wire_bps, peak_bps_100ms, loss_ratio, lost_packets, jitter_ms; and what headroom rests on:
+// wire_windows_100ms (window_counts.hpp), keyframe_bytes_mean, keyframe_bytes_max.
 std::vector<Reading> to_readings(const StreamReport& report, const std::string& subject);
 
 // A report with every field unread for the one reason: nobody answered, login refused, …

@@ -76,3 +76,32 @@ TEST_CASE("a class of the histogram holds a value to 1/16 of an octave") {
   CHECK(RateHistogram::class_of(63) == 1);
   CHECK(RateHistogram::class_of(std::uint64_t{1} << 40) == RateHistogram::classes - 1);
 }
+
+TEST_CASE("windows of 100 ms begin every 10 ms, and those over a break are none") {
+  // Against a plain sum over every ten steps of 10 ms, in order from the first packet.
+  std::uint32_t state = 9;
+  RateWindows windows;
+  std::vector<std::uint32_t> counts(RateHistogram::classes, 0);
+  const auto run = [&](std::int64_t begin_ms, int steps) {
+    std::vector<std::uint64_t> sums;
+    for (int step = 0; step < steps; ++step) {
+      sums.push_back(0);
+      for (int ms = 0; ms < 10; ++ms) {
+        state = state * 1'664'525u + 1'013'904'223u;
+        // The first and the last millisecond of a run hold something; long silences are among the steps.
+        const bool something = (step == 0 && ms == 0) || (step + 1 == steps && ms == 9) || (step / 50 % 2 == 0 && state >> 30 == 0);
+        if (!something) continue;
+        windows.add((begin_ms + step * 10 + ms) * 1'000'000, 1 + (state >> 20));
+        sums.back() += 1 + (state >> 20);
+      }
+    }
+    for (auto begin = sums.begin(); sums.end() - begin >= 10; ++begin) ++counts[RateHistogram::class_of(std::accumulate(begin, begin + 10, std::uint64_t{0}))];
+  };
+  run(3, 500);
+  windows.interrupt();
+  run(90'000'007, 333);
+  windows.interrupt();
+  run(200'000'001, 9);  // too short for one
+  windows.interrupt();
+  CHECK(std::equal(counts.begin(), counts.end(), windows.histogram(RateWindows::overlapping).counts().begin()));
+}

@@ -110,3 +110,32 @@ TEST_CASE("an empty report has every field, and a reason for each that is null")
   CHECK(told.at("tracks") == json::array());
   CHECK(told.at("findings") == json::array());
 }
+
+TEST_CASE("the reading of the windows is never below what was counted, and knows the peak") {
+  StreamReport r;
+  r.payload_bps = 4e6;
+  r.wire_bps = 5e6;
+  r.duration_s = 10;
+  // Classes by their lower edge; 1/16 of an octave above 1024 is 1088. The peak of any 100 ms lies above all that were counted.
+  r.windows = {{10, {{0, 3}}, 0}, {100, {{0, 5}, {1024, 7}, {16384, 2}}, 18'000}};
+  r.keyframe_bytes_max = 60'000;
+  std::optional<Reading> windows, key;
+  for (const auto& reading : to_readings(r, "camera/a/head/1/stream/main")) {
+    if (reading.quantity == "wire_windows_100ms") windows = reading;
+    if (reading.quantity == "keyframe_bytes_max") key = reading;
+  }
+  REQUIRE(windows);
+  CHECK(windows->over == std::chrono::seconds(10));
+  CHECK(windows->word() == "0:5 1360:7 21760:1 22500:1");  // 1088, 17408 and 18000 times 1.25
+  CHECK(key->number() == 60'000);
+  // No class goes above the peak; the topmost window is the peak.
+  r.windows = {{100, {{1024, 7}, {16384, 2}}, 17'000}};
+  for (const auto& reading : to_readings(r, "x"))
+    if (reading.quantity == "wire_windows_100ms") CHECK(reading.word() == "1360:7 21250:2");
+  r.windows = {{100, {{1024, 1}}, 1030}};
+  for (const auto& reading : to_readings(r, "x"))
+    if (reading.quantity == "wire_windows_100ms") CHECK(reading.word() == "1288:1");
+  r.windows.clear();
+  for (const auto& reading : to_readings(r, "x"))
+    if (reading.quantity == "wire_windows_100ms") CHECK_FALSE(reading.is_read());
+}
