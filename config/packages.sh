@@ -4,7 +4,7 @@
 tallywire_build_packages=(
   g++ cmake ninja-build pkg-config ccache
   libboost1.81-dev libpcap-dev nlohmann-json3-dev rapidjson-dev libssl-dev libsqlite3-dev libpugixml-dev libsnmp-dev
-  libsystemd-dev zlib1g-dev libzstd-dev libspdlog-dev libcli11-dev libvalijson-dev catch2 libbenchmark-dev
+  libsystemd-dev zlib1g-dev libzstd-dev libspdlog-dev libcli11-dev libvalijson-dev libfftw3-dev catch2 libbenchmark-dev
 )
 # The demo site: namespaces and shaped links, real snmpd and lldpd, pictures for the simulated cameras.
 tallywire_demo_packages=(

@@ -59,7 +59,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   Outcome<std::string> tap(const std::string& interface) override;
   boost::asio::awaitable<Outcome<nlohmann::json>> tap_live(std::string interface) override;
   nlohmann::json tapped() override;
-  nlohmann::json headroom(const std::vector<Reading>& of_round) override;
+  boost::asio::awaitable<nlohmann::json> headroom(std::vector<Reading> of_round) override;
   std::optional<nlohmann::json> running_round() override;
   nlohmann::json units() override { return watch_.units(); }
   nlohmann::json asked() override { return watch_.asked(); }

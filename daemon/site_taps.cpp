@@ -1,6 +1,7 @@
 // What the service does with the taps that it holds: tells of them, and feeds headroom.
 #include "daemon/site_service.hpp"
 #include "daemon/verdict/headroom.hpp"
+#include "probes/deadline.hpp"
 
 #include <nlohmann/json.hpp>
 #include <spdlog/spdlog.h>
@@ -63,8 +64,14 @@ nlohmann::json SiteService::tapped() {
   return out;
 }
 
-nlohmann::json SiteService::headroom(const std::vector<Reading>& of_round) {
-  return verdict::headroom_of(parts_.design, of_round, taps_ ? taps_->readings() : std::vector<Reading>(), verdict::Precedence::newest);
+// A convolution for each uplink: not on the network thread.
+asio::awaitable<nlohmann::json> SiteService::headroom(std::vector<Reading> of_round) {
+  auto tapped = taps_ ? taps_->readings() : std::vector<Reading>();
+  std::function<nlohmann::json()> reckon = [&design = parts_.design, of_round = std::move(of_round), tapped = std::move(tapped)]() -> nlohmann::json {
+    return verdict::headroom_of(design, of_round, tapped, verdict::Precedence::newest);
+  };
+  auto rows = co_await offload<nlohmann::json>(parts_.blocking, std::move(reckon));
+  co_return rows;
 }
 
 }  // namespace tallywire

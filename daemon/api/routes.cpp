@@ -207,7 +207,7 @@ asio::awaitable<Reply> Routes::headroom() {
   };
   auto found = co_await offload<Outcome<Found>>(reading_, std::move(read));
   if (!found) co_return error_reply(503, found.error());
-  if (!taps.empty()) found->uplinks = service_.headroom(found->readings);
+  if (!taps.empty()) found->uplinks = co_await service_.headroom(std::move(found->readings));
   co_return reply(200, {{"round", found->round}, {"uplinks", found->uplinks}, {"taps", taps}});
 }
 

@@ -41,7 +41,7 @@ class Service {
   // Which taps have read streams of the design; empty when none has.
   virtual nlohmann::json tapped() = 0;
   // The headroom rows as these readings of a round and the newest ones of the taps give them.
-  virtual nlohmann::json headroom(const std::vector<Reading>& of_round) = 0;
+  virtual boost::asio::awaitable<nlohmann::json> headroom(std::vector<Reading> of_round) = 0;
 };
 
 }  // namespace tallywire::api

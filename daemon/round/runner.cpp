@@ -70,9 +70,11 @@ asio::awaitable<nlohmann::json> Runner::run(RoundOrder order) {
   if (!stop_.requested() && whole_site()) co_await measure_path();
   if (!stop_.requested() && whole_site()) co_await measure_volumes();
   read_days_held();
+  doing_ = "reckoning the headroom";
+  const auto headroom = co_await reckon_headroom();
   ended_ = true;
   co_await side.join();
-  auto document = conclude(stop_.requested() ? "cancelled" : "complete");
+  auto document = conclude(stop_.requested() ? "cancelled" : "complete", headroom);
   co_return document;
 }
 
@@ -210,10 +212,19 @@ void Runner::add_arrival_findings(std::vector<verdict::Finding>& findings) const
   }
 }
 
-nlohmann::json Runner::conclude(const std::string& state) {
+// Convolutions of hundreds of streams take a while: not on the network thread.
+asio::awaitable<std::vector<verdict::HeadroomRow>> Runner::reckon_headroom() {
+  if (!whole_site()) co_return std::vector<verdict::HeadroomRow>();
+  asio::thread_pool reckoning(1);
+  std::function<std::vector<verdict::HeadroomRow>()> reckon = [this, tapped = instruments_.tapped()] {
+    return verdict::headroom_of(design_, readings_, tapped);
+  };
+  auto rows = co_await offload<std::vector<verdict::HeadroomRow>>(reckoning, std::move(reckon));
+  co_return rows;
+}
+
+nlohmann::json Runner::conclude(const std::string& state, const std::vector<verdict::HeadroomRow>& headroom) {
   const auto when = now_utc();
-  const auto headroom = whole_site() ? verdict::headroom_of(design_, readings_, instruments_.tapped())
-                                     : std::vector<verdict::HeadroomRow>();
   take(verdict::to_readings(headroom, when));
   read_losses(when);
   const auto verdicts = verdict::judge_all(verdict::targets_of(design_, wanted_), readings_, when);
@@ -222,6 +233,7 @@ nlohmann::json Runner::conclude(const std::string& state) {
   auto findings = verdict::find_causes(verdicts, strangers);
   for (auto& finding : verdict::find_not_as_told(readings_, design_.limits)) findings.push_back(std::move(finding));
   add_arrival_findings(findings);
+  for (auto& finding : verdict::find_collisions(headroom)) findings.push_back(std::move(finding));
   const auto counts = verdict::count(verdicts);
   std::vector<Entry> roll;
   for (const auto& entry : keeper_.roll().entries())

@@ -9,6 +9,7 @@
 #include "daemon/round/roll.hpp"
 #include "daemon/round/task_group.hpp"
 #include "daemon/round/unit_ports.hpp"
+#include "daemon/verdict/headroom.hpp"
 #include "daemon/verdict/routes.hpp"
 
 #include <boost/asio/awaitable.hpp>
@@ -94,7 +95,8 @@ class Runner {
   double path_ceiling_bps() const;
   bool whole_site() const { return wanted_.empty(); }
   bool takes(const config::Camera& camera) const;
-  nlohmann::json conclude(const std::string& state);
+  boost::asio::awaitable<std::vector<verdict::HeadroomRow>> reckon_headroom();
+  nlohmann::json conclude(const std::string& state, const std::vector<verdict::HeadroomRow>& headroom);
   void judge_roll(const std::vector<verdict::Verdict>& verdicts);
 
   const config::Design& design_;

@@ -1,160 +1,206 @@
 #include "daemon/verdict/headroom.hpp"
 
+#include "daemon/verdict/burst.hpp"
 #include "daemon/verdict/routes.hpp"
-
-#include <nlohmann/json.hpp>
+#include "daemon/verdict/words.hpp"
 
 #include <algorithm>
 #include <cmath>
+#include <cstdio>
 #include <map>
 
 namespace tallywire::verdict {
 namespace {
 
-// (ln(1/risk) + sum ln(1 - q + q e^(s p))) / s, computed without overflow for large s p.
-double chernoff_rate(std::span<const Load> loads, double log_inverse_risk, double s) {
-  double sum = log_inverse_risk;
-  for (const auto& load : loads) {
-    if (load.peak_bps <= 0) continue;
-    const double q = std::clamp(load.mean_bps / load.peak_bps, 0.0, 1.0);
-    const double sp = s * load.peak_bps;
-    sum += sp + std::log(q + (1 - q) * std::exp(-sp));
-  }
-  return sum / s;
+using Streams = std::vector<const StreamOnLinks*>;
+
+std::string figure(const char* format, double value) {
+  char text[32];
+  std::snprintf(text, sizeof text, format, value);
+  return text;
 }
 
-struct StreamLoads {
-  double designed_bps = 0;
-  int streams = 0;
-  std::vector<Load> measured;
-  int tapped = 0;
-  SystemTime tapped_at{};  // the newest of them
-};
+std::string of_streams(int some, int all) {
+  return std::to_string(some) + " of " + std::to_string(all) + (all == 1 ? " stream" : " streams");
+}
 
-using ByName = std::map<std::string, const Reading*>;
+// A stream that has nothing but a mean and a peak is bounded as if it were all or nothing: for the bound that is the worst there
+// is, for the convolution it is not.
+bool all_have_windows(const Streams& streams) {
+  return std::all_of(streams.begin(), streams.end(), [](const auto* s) { return !s->measured || s->measured->windows; });
+}
 
-ByName by_name(const std::vector<Reading>& readings) {
-  ByName out;
-  for (const auto& r : readings) out[r.subject + " " + r.quantity] = &r;
+std::vector<Crowd> crowds_of(const Streams& streams) {
+  std::vector<Crowd> out;
+  for (const auto* s : streams)
+    if (s->measured) out.push_back({s->measured->windows ? *s->measured->windows : LoadDistribution(s->measured->load), 1});
   return out;
 }
 
-std::optional<double> number_of(const ByName& readings, const std::string& subject, const std::string& quantity) {
-  const auto found = readings.find(subject + " " + quantity);
-  if (found == readings.end()) return std::nullopt;
-  return found->second->number();
-}
-
-struct MeasuredLoad {
-  Load load;
-  SystemTime when{};
-  bool tapped = false;
-};
-
-std::optional<MeasuredLoad> load_of(const ByName& readings, const std::string& subject, bool tapped) {
-  const auto wire = number_of(readings, subject, "wire_bps");
-  const auto payload = number_of(readings, subject, "payload_bps");
-  const auto peak = number_of(readings, subject, "peak_bps_100ms");
-  if (!wire || !payload || !peak || *payload <= 0) return std::nullopt;
-  // The peak is counted in payload octets: brought to the wire by the stream's own ratio.
-  return MeasuredLoad{{*wire, std::max(*wire, *peak * *wire / *payload)}, readings.at(subject + " wire_bps")->when, tapped};
-}
-
-void add(StreamLoads& loads, const MeasuredLoad& measured) {
-  loads.measured.push_back(measured.load);
-  if (!measured.tapped) return;
-  ++loads.tapped;
-  loads.tapped_at = std::max(loads.tapped_at, measured.when);
-}
-
 // "3 of 5 streams by the tap at 14:03 UTC"
-std::string by_the_tap(const StreamLoads& loads) {
+std::string by_the_tap(const Streams& streams, int tapped) {
   constexpr std::size_t hour = 11, length = 5;  // of RFC 3339
-  return std::to_string(loads.tapped) + " of " + std::to_string(loads.streams) + (loads.streams == 1 ? " stream" : " streams") + " by the tap at " +
-         to_rfc3339(loads.tapped_at).substr(hour, length) + " UTC";
+  SystemTime newest{};
+  for (const auto* s : streams)
+    if (s->measured && s->measured->tapped) newest = std::max(newest, s->measured->when);
+  return of_streams(tapped, static_cast<int>(streams.size())) + " by the tap at " + to_rfc3339(newest).substr(hour, length) + " UTC";
 }
 
-void finish(HeadroomRow& row, const StreamLoads& loads) {
-  row.designed_bps = loads.designed_bps;
-  row.streams = loads.streams;
-  row.streams_measured = static_cast<int>(loads.measured.size());
-  row.streams_tapped = loads.tapped;
+std::string how_found(const HeadroomRow& row, bool all_windows) {
+  const auto& b = row.busiest;
+  const std::string window = "busiest " + std::to_string(wire_window_ms) + " ms by ";
+  if (!all_windows) return window + "Chernoff's bound, from mean and peak where a stream has no window distribution";
+  if (!b.by_convolution) return window + "Chernoff's bound on the measured window distributions";
+  return window + "exact convolution (FFT) of the measured window distributions, each rounded up to a grid of " + std::to_string(b.grid_steps) + " steps of " +
+         spoken_bit_rate(b.grid_step_bps) + ", in all at most " + spoken_bit_rate(b.rounding_bps) + " too high by it; the transform's own error below " +
+         figure("%.1g", b.error_ratio);
+}
+
+std::string method_of(const HeadroomRow& row, const Streams& streams) {
+  std::string out = "sum of the metered streams on the wire; " + how_found(row, all_have_windows(streams)) + "; exceeded in a window with a probability of at most " +
+                    figure("%.2g", row.busiest.exceeded_ratio) + ", phases taken as independent: an assumption, frame clocks can lock";
+  if (row.windows_least > 0)
+    out += "; each stream was seen in " + figure("%.0f", std::floor(row.windows_least)) + " windows or more: what comes more rarely in one stream was not seen";
+  const auto few = static_cast<int>(std::count_if(streams.begin(), streams.end(), [](const auto* s) { return s->measured && !s->measured->two_keyframes; }));
+  if (few > 0)
+    out += "; of " + of_streams(few, static_cast<int>(streams.size())) + " fewer than two key frames were seen: their peaks may be higher";
+  if (row.streams_tapped > 0) out += "; " + by_the_tap(streams, row.streams_tapped);
+  return out;
+}
+
+// Enough for any port; a link of many thousand units is none that a person plans by this figure.
+constexpr int most_more_units = 9999;
+
+// The most units, up to `most`, with which the busiest instant still fits. The bound first: where it fits, so does the sum.
+int fitting_units(const std::vector<Crowd>& there, const std::vector<Crowd>& unit, int most, const HeadroomRow& row, bool by_windows) {
+  const auto fits = [&](int units) {
+    auto all = there;
+    for (auto crowd : unit) {
+      crowd.streams *= units;
+      if (units > 0) all.push_back(std::move(crowd));
+    }
+    return bounded_bps(all, row.busiest_risk_ratio) <= row.speed_bps ||
+           (by_windows && busiest_instant(all, row.busiest_risk_ratio).bps <= row.speed_bps);
+  };
+  if (most == 0 || fits(most)) return most;
+  int fit = 0, over = most;
+  while (over - fit > 1) {
+    const int middle = fit + (over - fit) / 2;
+    (fits(middle) ? fit : over) = middle;
+  }
+  return fit;
+}
+
+MoreUnits more_units(const HeadroomRow& row, const Streams& streams) {
+  MoreUnits out;
+  std::map<const config::Camera*, double> units;
+  for (const auto* s : streams)
+    if (s->measured) units[s->camera] += s->measured->load.mean_bps;
+  if (units.empty()) {
+    out.unread = "no unit was measured on it";
+    return out;
+  }
+  // The heaviest; the design's order among equals.
+  const config::Camera* like = nullptr;
+  for (const auto* s : streams)
+    if (s->measured && (!like || units[s->camera] > units[like])) like = s->camera;
+  out.like = config::subject_of(*like);
+  const bool over_ceiling = *row.measured_bps > row.ceiling_bps, over_speed = *row.busiest_bps > row.speed_bps;
+  if (!row.unread.empty() && !over_ceiling && !over_speed) {
+    out.unread = row.unread;
+    return out;
+  }
+  const double room = (row.ceiling_bps - *row.measured_bps) / units[like];
+  const int by_mean = over_ceiling ? 0 : static_cast<int>(std::clamp(std::floor(room), 0.0, static_cast<double>(most_more_units)));
+  out.units = by_mean;
+  out.limited_by = "ceiling";
+  if (over_speed) {
+    out.units = 0;
+    out.limited_by = "busiest_instant";
+    return out;
+  }
+  Streams of_unit;
+  std::copy_if(streams.begin(), streams.end(), std::back_inserter(of_unit), [&](const auto* s) { return s->camera == like; });
+  const int fit = fitting_units(crowds_of(streams), crowds_of(of_unit), by_mean, row, all_have_windows(streams));
+  if (fit < by_mean) {
+    out.units = fit;
+    out.limited_by = "busiest_instant";
+  }
+  return out;
+}
+
+BufferNeed buffer_need(const Streams& streams, std::size_t link, const std::vector<StreamOnLinks>& all, const std::vector<Link>& links) {
+  BufferNeed out;
+  const auto without = static_cast<int>(
+      std::count_if(streams.begin(), streams.end(), [](const auto* s) { return !s->measured || !s->measured->keyframe_octets || !s->unit_link_bps; }));
+  if (without > 0) {
+    out.unread = "of " + of_streams(without, static_cast<int>(streams.size())) + " no whole key frame, or no link speed of its unit, was read";
+    return out;
+  }
+  std::vector<double> link_bps;
+  for (const auto& l : links) link_bps.insert(link_bps.end(), 2, static_cast<double>(l.speed_bps));
+  std::map<const config::Camera*, std::size_t> units;
+  std::vector<BurstFlow> flows;
+  for (const auto& s : all)
+    if (s.measured && s.measured->keyframe_octets && s.unit_link_bps)
+      flows.push_back({*s.measured->keyframe_octets, units.try_emplace(s.camera, units.size()).first->second, *s.unit_link_bps, s.way});
+  out.bytes = std::max(most_waiting_octets(flows, 2 * link, link_bps), most_waiting_octets(flows, 2 * link + 1, link_bps));
+  out.method = "fluid model: the largest key frame seen of every stream starts at the same moment and comes at the speed of its unit's link; what the uplink "
+               "does not drain meanwhile waits before it. A requirement: no standard MIB tells how large the switch's buffer is";
+  return out;
+}
+
+void take_loads(HeadroomRow& row, const Streams& streams) {
   double mean = 0;
-  for (const auto& load : loads.measured) mean += load.mean_bps;
-  const bool whole = row.streams_measured == row.streams;
+  for (const auto* s : streams) {
+    row.designed_bps += s->designed_bps;
+    ++row.streams;
+    if (!s->measured) continue;
+    ++row.streams_measured;
+    row.streams_tapped += s->measured->tapped;
+    mean += s->measured->load.mean_bps;
+  }
+  if (row.streams_measured > 0) row.measured_bps = mean;
+}
+
+void finish(HeadroomRow& row, const Streams& streams) {
+  take_loads(row, streams);
   if (row.streams == 0) {
     row.unread = "no stream of the design crosses this uplink";
+    row.more.unread = row.buffer.unread = row.unread;
     return;
   }
-  if (!whole)
-    row.unread = std::to_string(row.streams - row.streams_measured) + " of " +
-                 std::to_string(row.streams) + " streams that cross it could not be metered";
-  if (row.streams_measured == 0) return;
-  row.measured_bps = mean;
-  row.busiest_bps = busiest_bps(loads.measured, row.busiest_risk_ratio);
-  row.method = "sum of the metered streams on the wire; busiest 100 ms by Chernoff's bound, phases "
-               "taken as independent";
-  if (loads.tapped > 0) row.method += "; " + by_the_tap(loads);
+  if (row.streams_measured < row.streams)
+    row.unread = of_streams(row.streams - row.streams_measured, row.streams) + " that cross it could not be metered";
+  if (row.streams_measured == 0) {
+    row.more.unread = row.unread;
+    return;
+  }
+  const bool by_windows = all_have_windows(streams);
+  const auto crowds = crowds_of(streams);
+  if (by_windows)
+    row.busiest = busiest_instant(crowds, row.busiest_risk_ratio);
+  else
+    row.busiest = {bounded_bps(crowds, row.busiest_risk_ratio), row.busiest_risk_ratio, false, 0, 0, 0, 0};
+  row.busiest_bps = std::max(row.busiest.bps, *row.measured_bps);
+  row.together_bps = std::max(sums_of(crowds).peaks_bps, *row.measured_bps);
+  if (by_windows) {
+    row.windows_least = HUGE_VAL;
+    for (const auto* s : streams)
+      if (s->measured) row.windows_least = std::min(row.windows_least, s->measured->windows_seen);
+  }
+  row.more = more_units(row, streams);
+  row.method = method_of(row, streams);
 }
 
 }  // namespace
-
-double busiest_bps(std::span<const Load> loads, double risk_ratio) {
-  double peaks = 0, mean = 0, least = 0;
-  for (const auto& load : loads) {
-    peaks += load.peak_bps;
-    mean += load.mean_bps;
-    if (load.peak_bps > 0 && (least == 0 || load.peak_bps < least)) least = load.peak_bps;
-  }
-  if (peaks <= 0) return 0;
-  // The rate is unimodal in s; its minimum lies where s times the peaks is of the order of ln(1/risk).
-  // Golden section over log s covers ten decades about that.
-  const double log_inverse_risk = -std::log(risk_ratio);
-  double low = std::log(1e-6 / peaks), high = std::log(1e5 / least);
-  constexpr double golden = 0.6180339887498949;
-  double a = high - golden * (high - low), b = low + golden * (high - low);
-  double fa = chernoff_rate(loads, log_inverse_risk, std::exp(a));
-  double fb = chernoff_rate(loads, log_inverse_risk, std::exp(b));
-  for (int i = 0; i < 200 && high - low > 1e-9; ++i) {
-    if (fa < fb) {
-      high = b;
-      b = a;
-      fb = fa;
-      a = high - golden * (high - low);
-      fa = chernoff_rate(loads, log_inverse_risk, std::exp(a));
-    } else {
-      low = a;
-      a = b;
-      fa = fb;
-      b = low + golden * (high - low);
-      fb = chernoff_rate(loads, log_inverse_risk, std::exp(b));
-    }
-  }
-  return std::clamp(std::min(fa, fb), mean, std::max(peaks, mean));
-}
 
 double designed_wire_bps(double payload_bps) { return payload_bps * 1478.0 / 1400.0; }
 
 std::vector<HeadroomRow> headroom_of(const config::Design& design, const std::vector<Reading>& readings,
                                      const std::vector<Reading>& tapped, Precedence which) {
-  const auto own = by_name(readings), by_tap = by_name(tapped);
   const auto links = links_of(design);
-  std::vector<StreamLoads> loads(links.size());
-  for (const auto& camera : design.cameras)
-    for (const auto& head : camera.heads)
-      for (const auto& stream : head.streams) {
-        const auto to = destination_of(design, stream_name(camera, head, stream));
-        if (to.empty()) continue;
-        const auto subject = config::subject_of(camera, head, stream);
-        auto measured = load_of(own, subject, false);
-        const auto seen = load_of(by_tap, subject, true);
-        if (seen && (!measured || (which == Precedence::newest && seen->when > measured->when))) measured = seen;
-        for (const auto i : route(links, camera.switch_id, to)) {
-          loads[i].designed_bps += designed_wire_bps(static_cast<double>(stream.bit_rate_bps));
-          ++loads[i].streams;
-          if (measured) add(loads[i], *measured);
-        }
-      }
+  const auto all = streams_on_links(design, links, readings, tapped, which);
   std::vector<HeadroomRow> rows;
   for (std::size_t i = 0; i < links.size(); ++i) {
     HeadroomRow row;
@@ -162,46 +208,14 @@ std::vector<HeadroomRow> headroom_of(const config::Design& design, const std::ve
     row.speed_bps = static_cast<double>(links[i].speed_bps);
     row.ceiling_bps = row.speed_bps * design.limits.uplink_ceiling_ratio;
     row.busiest_risk_ratio = design.limits.busiest_instant_risk_ratio;
-    finish(row, loads[i]);
+    Streams streams;
+    for (const auto& s : all)
+      if (std::any_of(s.way.begin(), s.way.end(), [&](std::size_t directed) { return directed / 2 == i; })) streams.push_back(&s);
+    finish(row, streams);
+    if (row.streams > 0) row.buffer = buffer_need(streams, i, all, links);
     rows.push_back(std::move(row));
   }
   return rows;
-}
-
-std::vector<Reading> to_readings(const std::vector<HeadroomRow>& rows, SystemTime when) {
-  std::vector<Reading> out;
-  const auto add = [&](const HeadroomRow& row, const char* quantity, std::optional<double> value,
-                       double limit) {
-    // A sum of some streams proves a miss, never a pass.
-    if (value && (row.unread.empty() || *value > limit))
-      out.push_back(read_number(row.uplink, quantity, *value, row.method, when));
-    else
-      out.push_back(unread(row.uplink, quantity, row.unread, when));
-  };
-  for (const auto& row : rows) {
-    if (row.streams == 0) continue;
-    add(row, "measured_bps", row.measured_bps, row.ceiling_bps);
-    add(row, "busiest_bps", row.busiest_bps, row.speed_bps);
-  }
-  return out;
-}
-
-void to_json(nlohmann::json& out, const HeadroomRow& row) {
-  out = {{"uplink", row.uplink},
-         {"speed_bps", row.speed_bps},
-         {"ceiling_bps", row.ceiling_bps},
-         {"designed_bps", row.designed_bps},
-         {"measured_bps", nullptr},
-         {"busiest_bps", nullptr},
-         {"busiest_risk_ratio", row.busiest_risk_ratio},
-         {"streams", row.streams},
-         {"streams_measured", row.streams_measured},
-         {"streams_tapped", row.streams_tapped},
-         {"method", row.method},
-         {"unread", nullptr}};
-  if (row.measured_bps) out["measured_bps"] = *row.measured_bps;
-  if (row.busiest_bps) out["busiest_bps"] = *row.busiest_bps;
-  if (!row.unread.empty()) out["unread"] = row.unread;
 }
 
 }  // namespace tallywire::verdict
