@@ -16,20 +16,6 @@ namespace {
 using nlohmann::json;
 using verdict::spoken_bit_rate, verdict::spoken_quantity, verdict::spoken_subject, verdict::spoken_value;
 
-std::string headroom_table(const json& rows) {
-  Table table;
-  table.row({"uplink", "speed", "ceiling", "designed", "measured", "busiest instant", ""});
-  for (const auto& row : rows) {
-    const auto cell = [&](const char* key) {
-      return row.at(key).is_null() ? std::string("unread") : spoken_bit_rate(row.at(key));
-    };
-    table.row({spoken_subject(row.at("uplink")), cell("speed_bps"), cell("ceiling_bps"),
-               cell("designed_bps"), cell("measured_bps"), cell("busiest_bps"),
-               row.at("unread").is_null() ? "" : "unread: " + text_of(row, "unread")});
-  }
-  return table.text();
-}
-
 // Every missed, tight and unread verdict in words. Units not reached are told once for each reason,
 // not once for each target.
 std::string verdict_lines(const json& verdicts) {
@@ -63,12 +49,6 @@ std::string verdict_lines(const json& verdicts) {
 
 }  // namespace
 
-std::string render_headroom(const json& headroom) {
-  if (headroom.at("uplinks").empty()) return "No round has metered the uplinks yet: run `tallywire round`.\n";
-  const auto number = headroom.value("round", std::int64_t{0});
-  return (number > 0 ? "Of round " + std::to_string(number) + ":\n" : std::string()) + headroom_table(headroom.at("uplinks"));
-}
-
 std::string render_round(const json& round) {
   std::ostringstream out;
   out << "Round " << round.at("round") << " of " << text_of(round, "site") << ", "
@@ -79,7 +59,7 @@ std::string render_round(const json& round) {
   if (!round.at("findings").empty()) {
     out << "What the readings point to:\n" << render_findings(round.at("findings")) << "\n";
   }
-  if (!round.at("headroom").empty()) out << headroom_table(round.at("headroom")) << "\n";
+  if (!round.at("headroom").empty()) out << render_uplinks(round.at("headroom")) << "\n";
   const auto& counts = round.at("counts");
   out << counts.at("met") << " met, " << counts.at("tight") << " tight, " << counts.at("missed")
       << " missed, " << counts.at("unread") << " unread.\n";

@@ -14,7 +14,10 @@ std::string render_findings(const nlohmann::json& findings);
 // The answers of `arrivals --units` and `arrivals --asked`.
 std::string render_units(const nlohmann::json& answer);
 std::string render_asked(const nlohmann::json& answer);
+// The table of the uplinks, with what it takes to read it.
 std::string render_headroom(const nlohmann::json& headroom);
+// The table alone.
+std::string render_uplinks(const nlohmann::json& rows);
 std::string render_presence(const nlohmann::json& event);
 // The answer of `stream` (docs/commands.md), every field of it present.
 std::string render_stream(const nlohmann::json& answer);

@@ -62,6 +62,48 @@ TEST_CASE("a stream is told as a person reads it: what it is first, and a reason
   CHECK_FALSE(has(text, "uncertainty"));
 }
 
+namespace {
+
+json uplink(const char* id) {
+  return {{"uplink", std::string("switch/hall/uplink/") + id}, {"speed_bps", 1e8}, {"ceiling_bps", 7e7}, {"designed_bps", 41e6}, {"measured_bps", 40.1e6},
+          {"busiest_bps", 61e6}, {"busiest_exceeded_ratio", 3.3e-7}, {"busiest_by", "convolution"}, {"busiest_window_ms", 100}, {"windows_seen_least", 250},
+          {"together_bps", 184e6}, {"more_units", 4}, {"more_units_like", "camera/gate-north"}, {"more_units_limited_by", "ceiling"},
+          {"more_units_unread", nullptr}, {"buffer_needed_bytes", 1.2e6}, {"streams", 10}, {"streams_measured", 10}, {"unread", nullptr}};
+}
+
+}  // namespace
+
+TEST_CASE("an uplink is told against its limits, with what would bring it over them") {
+  auto over = uplink("yard");
+  over["measured_bps"] = 75e6;
+  over["more_units"] = 0;
+  auto unread = uplink("far");
+  for (const char* key : {"measured_bps", "busiest_bps", "busiest_exceeded_ratio", "together_bps", "more_units", "more_units_like", "buffer_needed_bytes"})
+    unread[key] = nullptr;
+  unread["unread"] = unread["more_units_unread"] = "10 of 10 streams that cross it could not be metered";
+  const auto text = render_headroom({{"round", 3}, {"uplinks", {uplink("up"), over, unread}}});
+  CHECK(text.find("Of round 3:\n") == 0);
+  CHECK(has(text, "40.1 Mbit/s, 57 %"));
+  CHECK(has(text, "61 Mbit/s, 61 %"));
+  CHECK(has(text, "184 Mbit/s, 184 % OVER"));
+  CHECK(has(text, "75 Mbit/s, 107 % OVER"));
+  CHECK(has(text, "room for 4 more like gate-north, the heaviest unit on it; by the mean, against the ceiling"));
+  CHECK(has(text, "no further unit like gate-north fits"));
+  CHECK(has(text, "must hold 1.2 MB back"));
+  CHECK(has(text, "convolution of what was measured; a window is above it with a probability of at most 3.3e-07; each stream was seen in 250 windows"));
+  CHECK(has(text, "unread: 10 of 10 streams that cross it could not be metered"));
+  CHECK(has(text, "That is an assumption"));
+}
+
+TEST_CASE("uplinks of a round that an older version recorded, and of none") {
+  json old = {{"uplink", "switch/hall/uplink/up"}, {"speed_bps", 1e8}, {"ceiling_bps", 7e7}, {"designed_bps", 41e6}, {"measured_bps", nullptr},
+              {"busiest_bps", 61e6}, {"busiest_risk_ratio", 1e-6}, {"streams", 10}, {"streams_measured", 9}, {"method", ""}, {"unread", "1 of 10"}};
+  const auto text = render_headroom({{"round", nullptr}, {"uplinks", {old}}});
+  CHECK(has(text, "61 Mbit/s, 61 %"));
+  CHECK(has(text, "9 of 10"));
+  CHECK(has(render_headroom({{"round", nullptr}, {"uplinks", json::array()}}), "tallywire round"));
+}
+
 TEST_CASE("columns stand under each other, whatever letters the names have") {
   const auto text = render_roll({{"cameras", json::array({{{"camera", "tür"}, {"presence", "lost"}}, {{"camera", "tor"}, {"presence", "lost"}}})},
                                  {"strangers", json::array()}});
