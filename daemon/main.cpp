@@ -9,12 +9,16 @@
 #include "probes/path/far_end.hpp"
 
 #include <CLI/CLI.hpp>
+
+
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/signal_set.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <spdlog/sinks/stdout_sinks.h>
 #include <spdlog/spdlog.h>
 #include <systemd/sd-daemon.h>
+
+#include <malloc.h>
 
 #include <csignal>
 #include <cstdio>
@@ -167,6 +171,7 @@ int run(const Loaded& loaded) {
   }
   std::optional<SiteParts> site;
   if (loaded.design) site.emplace(context, blocking, loaded);
+  malloc_trim(0);
   asio::signal_set signals(context, SIGINT, SIGTERM);
   asio::steady_timer patience(context);
   bool stopping = false;
@@ -193,10 +198,19 @@ int run(const Loaded& loaded) {
   return 0;
 }
 
+// A box beside a switch has little memory. Large texts (a design, an answer of thousands of units) go back to the system when
+// they are let go, and what reading the design took goes back at once.
+void keep_little_memory() {
+  mallopt(M_MMAP_THRESHOLD, 256 * 1024);
+  mallopt(M_TRIM_THRESHOLD, 1024 * 1024);
+  mallopt(M_ARENA_MAX, 2);
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
   raise_open_files_limit();
+  keep_little_memory();
   Arguments arguments;
   CLI::App app{"tallywired: the service that proves a camera network against its design", "tallywired"};
   app.set_version_flag("--version", TALLYWIRE_VERSION);

@@ -61,7 +61,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   nlohmann::json tapped() override;
   boost::asio::awaitable<nlohmann::json> headroom(std::vector<Reading> of_round) override;
   std::optional<nlohmann::json> running_round() override;
-  nlohmann::json units() override { return watch_.units(); }
+  std::string units() override { return watch_.units(); }
   nlohmann::json asked() override { return watch_.asked(); }
   nlohmann::json sweep() override { return watch_.sweep(); }
   Outcome<void> start_sweep(const std::string& range, double rate_per_s, const std::string& interface) override {

@@ -80,7 +80,7 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   if (get && path == "/api/service") out = reply(200, service_.describe());
   else if (get && path == "/api/site") out = reply(200, service_.site());
   else if (get && path == "/api/roll") out = reply(200, service_.roll());
-  else if (get && path == "/api/units") out = reply(200, service_.units());
+  else if (get && path == "/api/units") out = {200, "application/json", service_.units(), false, 0};
   else if (get && path == "/api/asked") out = reply(200, service_.asked());
   else if (path == "/api/sweep") out = sweep(request);
   else if (path == "/api/rounds") out = co_await rounds(std::move(request));

@@ -22,7 +22,7 @@ class Service {
   virtual nlohmann::json site() = 0;
   virtual nlohmann::json roll() = 0;
   // Everybody who was heard, with each fact and where it came from; what was asked; the sweep, docs/api.md.
-  virtual nlohmann::json units() = 0;
+  virtual std::string units() = 0;  // JSON
   virtual nlohmann::json asked() = 0;
   virtual nlohmann::json sweep() = 0;
   virtual Outcome<void> start_sweep(const std::string& range, double rate_per_s, const std::string& interface) = 0;

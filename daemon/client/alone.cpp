@@ -150,7 +150,7 @@ class Alone {
     const auto sweeps = [this] { return !watch_->sweep().is_null() && watch_->sweep().at("ended").is_null(); };
     while (!stop_.requested() && (std::chrono::steady_clock::now() < end || sweeps())) co_await pause_for(100ms);
     watch_->stop();
-    if (!command_.follow) print_answer(command_, command_.asked ? watch_->asked() : command_.units ? watch_->units() : keeper.as_json());
+    if (!command_.follow) print_answer(command_, command_.asked ? watch_->asked() : command_.units ? json::parse(watch_->units()) : keeper.as_json());
     co_return exit_met;
   }
 

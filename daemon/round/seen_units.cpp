@@ -72,18 +72,20 @@ verdict::Arrivals arrivals_of(const arrivals::UnitTable& table, const Roll* roll
   return out;
 }
 
+nlohmann::json unit_json(const arrivals::Unit& unit, const Roll* roll, const Placed& placed) {
+  nlohmann::json one = unit;
+  const auto sight = sight_of(unit, placed);
+  const auto [entry, by] = roll ? roll->match(sight) : std::pair<const Entry*, MatchedBy>{nullptr, MatchedBy::nothing};
+  one["camera"] = entry ? nlohmann::json(entry->camera) : nlohmann::json();
+  one["matched_by"] = entry ? nlohmann::json(name_of(by)) : nlohmann::json();
+  one["seen_on"] = sight.seen_on.empty() ? nlohmann::json() : nlohmann::json(sight.seen_on);
+  return one;
+}
+
 nlohmann::json units_json(const arrivals::UnitTable& table, const Roll* roll, const Placed& placed) {
   nlohmann::json units = nlohmann::json::array();
-  for (const auto& unit : table.units()) {
-    if (unit.number == 0) continue;
-    nlohmann::json one = unit;
-    const auto sight = sight_of(unit, placed);
-    const auto [entry, by] = roll ? roll->match(sight) : std::pair<const Entry*, MatchedBy>{nullptr, MatchedBy::nothing};
-    one["camera"] = entry ? nlohmann::json(entry->camera) : nlohmann::json();
-    one["matched_by"] = entry ? nlohmann::json(name_of(by)) : nlohmann::json();
-    one["seen_on"] = sight.seen_on.empty() ? nlohmann::json() : nlohmann::json(sight.seen_on);
-    units.push_back(std::move(one));
-  }
+  for (const auto& unit : table.units())
+    if (unit.number != 0) units.push_back(unit_json(unit, roll, placed));
   return {{"units", std::move(units)}, {"dhcp_servers", table.dhcp_servers()}, {"forgotten_units", table.forgotten()}};
 }
 

@@ -20,7 +20,9 @@ Sight sight_of(const arrivals::Unit& unit, const Placed& placed);
 // Units without those that were forgotten; `roll` may be null: then nobody is a camera of a design.
 verdict::Arrivals arrivals_of(const arrivals::UnitTable& table, const Roll* roll, const Placed& placed);
 
-// {units: […], dhcp_servers: […], forgotten_units}; each unit with `camera` and `matched_by`.
+// One unit with `camera`, `matched_by` and `seen_on`.
+nlohmann::json unit_json(const arrivals::Unit& unit, const Roll* roll, const Placed& placed);
+// {units: […], dhcp_servers: […], forgotten_units}.
 nlohmann::json units_json(const arrivals::UnitTable& table, const Roll* roll, const Placed& placed);
 
 }  // namespace tallywire::round

@@ -201,9 +201,10 @@ void Watch::State::ask(SystemTime now) {
 
 std::vector<verdict::Finding> Watch::State::findings() const {
   auto arrivals = arrivals_of(table, &roll, places());
+  arrivals.own.emplace();
   for (const auto& subnet : arrivals::own_subnets()) {
     const auto watched = [&subnet](const auto& ear) { return ear->watched.called_now == subnet.interface; };
-    if (std::any_of(ears.begin(), ears.end(), watched)) arrivals.own.push_back({subnet.interface, wire::text_of(subnet.address), subnet.prefix_bits});
+    if (std::any_of(ears.begin(), ears.end(), watched)) arrivals.own->push_back({subnet.interface, wire::text_of(subnet.address), subnet.prefix_bits});
   }
   return verdict::find_arrival_conflicts(&design, arrivals, now_utc());
 }
@@ -300,7 +301,16 @@ void Watch::cancel_sweep() {
 
 std::vector<verdict::Finding> Watch::findings() const { return state_->findings(); }
 
-nlohmann::json Watch::units() const { return units_json(state_->table, &state_->roll, state_->places()); }
+std::string Watch::units() const {
+  std::string out = "{\"units\":[";
+  for (const auto& unit : state_->table.units()) {
+    if (unit.number == 0) continue;
+    if (out.back() != '[') out += ',';
+    out += json_line(unit_json(unit, &state_->roll, state_->places()));
+  }
+  out += "],\"dhcp_servers\":" + json_line(state_->table.dhcp_servers());
+  return out + ",\"forgotten_units\":" + std::to_string(state_->table.forgotten()) + "}";
+}
 
 nlohmann::json Watch::asked() const {
   auto all = state_->asked_before;

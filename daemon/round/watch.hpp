@@ -48,7 +48,8 @@ class Watch {
   void cancel_sweep();
 
   std::vector<verdict::Finding> findings() const;
-  nlohmann::json units() const;  // {units, dhcp_servers, forgotten_units}
+  // {units, dhcp_servers, forgotten_units} as JSON on one line: thousands of units are no tree at once.
+  std::string units() const;
   nlohmann::json asked() const;  // {asked: [{at, kind, interface, address}], count}: the newest, oldest first
   nlohmann::json sweep() const;  // null before the first one
 

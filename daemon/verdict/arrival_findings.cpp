@@ -59,7 +59,8 @@ class Search {
         taken_.insert(claim.address);
       }
     }
-    for (const auto& own : all_.own) taken_.insert(own.address);
+    if (all_.own)
+      for (const auto& own : *all_.own) taken_.insert(own.address);
     for (const auto& server : all_.dhcp_servers) taken_.insert(server.address);
     if (!design_) return;
     for (const auto& camera : design_->cameras) {
@@ -79,6 +80,7 @@ class Search {
       other_serial(unit);
       in_place_of_another(unit);
     }
+    for (const auto& [give, units] : out_of_reach_) tell_out_of_reach(give, units);
     return std::move(out_);
   }
 
@@ -155,7 +157,7 @@ class Search {
   }
 
   bool reachable(std::uint32_t number) const {
-    for (const auto& own : all_.own)
+    for (const auto& own : *all_.own)
       if (const auto mine = number_of(own.address); mine && ((*mine ^ number) & mask_of(own.prefix_bits)) == 0) return true;
     return false;
   }
@@ -174,7 +176,7 @@ class Search {
     if (!number) return;
     const auto* camera = design_ && !unit.camera.empty() ? design_->find_camera(unit.camera) : nullptr;
     const bool as_designed = camera && camera->address == now->address;
-    const bool reached = all_.own.empty() || reachable(*number);
+    const bool reached = !all_.own || reachable(*number);
     const auto give = reached ? std::nullopt : reach_address(now->address, mask_for(*number), taken_);
     const std::string reach = !give ? "" : "to reach it, give this machine " + *give + " as a second address (`ip address add " + *give + " dev …`)";
     const std::vector<std::string> evidence = {now->address + " since " + to_rfc3339(now->since), camera ? "the design: " + camera->address : "not in the design"};
@@ -189,10 +191,27 @@ class Search {
       add("address_not_designed", " is at " + now->address + ", the design wants it at " + camera->address +
               (other != owner_of_.end() ? ", which is the address of camera " + other->second->id : reached ? "" : "; perhaps this is its factory setting"),
           "set the unit's address as designed, or correct the design");
+    } else if (!reached && as_designed) {
+      out_of_reach_[give.value_or("")].push_back(&unit);
     } else if (!reached) {
       add("address_out_of_reach", " is at " + now->address + ", in a subnet that this machine has no address in",
-          camera ? "" : "perhaps this is its factory setting: find out whose it is");
+          "perhaps this is its factory setting: find out whose it is");
     }
+  }
+
+  // A machine without an address in the site's subnet reaches nobody: told once, not of each camera.
+  void tell_out_of_reach(const std::string& give, const std::vector<const SeenUnit*>& units) {
+    const auto& first = *units.front();
+    const bool one = units.size() == 1;
+    Finding finding{"address_out_of_reach", one ? subject_of(first) : "network/" + give,
+                    (one ? capital(spoken(first)) + " is at " + current(first)->address : std::to_string(units.size()) + " cameras are at their designed addresses") +
+                        ", in a subnet that this machine has no address in",
+                    "", {}};
+    if (!give.empty()) finding.next_step = "give this machine " + give + " as a second address (`ip address add " + give + " dev …`)";
+    constexpr std::size_t most_named = 10;
+    for (std::size_t i = 0; i < std::min(units.size(), most_named); ++i)
+      finding.evidence.push_back(units[i]->camera + " at " + current(*units[i])->address + " since " + to_rfc3339(current(*units[i])->since));
+    out_.push_back(std::move(finding));
   }
 
   void other_serial(const SeenUnit& unit) {
@@ -223,6 +242,7 @@ class Search {
   SystemTime at_;
   std::vector<Finding> out_;
   std::map<std::string, Claims> claimants_;
+  std::map<std::string, std::vector<const SeenUnit*>> out_of_reach_;  // by the address to give this machine
   std::map<std::string, const SeenUnit*> by_camera_;
   std::map<std::string, const config::Camera*> owner_of_, at_port_;
   std::set<std::string> taken_;

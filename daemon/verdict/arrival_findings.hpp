@@ -47,7 +47,7 @@ struct OwnAddress {
 struct Arrivals {
   std::vector<SeenUnit> units;
   std::vector<SeenDhcpServer> dhcp_servers;
-  std::vector<OwnAddress> own;
+  std::optional<std::vector<OwnAddress>> own;  // none: it was not this machine that listened, as of a capture file
 };
 
 // `at`: the newest moment that the arrivals speak of. The design may be null, as for a capture of an unknown site.

@@ -2,9 +2,10 @@
 
 #include "probes/wire/printable.hpp"
 
+#include <algorithm>
 #include <charconv>
 #include <fstream>
-#include <sstream>
+#include <iterator>
 
 namespace tallywire::arrivals {
 namespace {
@@ -38,6 +39,10 @@ std::uint64_t number_of(const wire::MacAddress& address) {
   return out;
 }
 
+constexpr std::size_t longest_name = 128;
+
+constexpr auto before = [](const auto& a, const auto& b) { return a.value != b.value ? a.value < b.value : a.bits < b.bits; };
+
 }  // namespace
 
 void MakerNames::add(std::string_view csv) {
@@ -49,17 +54,29 @@ void MakerNames::add(std::string_view csv) {
     const auto [end, code] = std::from_chars(digits.data(), digits.data() + digits.size(), value, 16);
     const bool whole = code == std::errc() && end == digits.data() + digits.size();
     if (!whole || (digits.size() != 6 && digits.size() != 7 && digits.size() != 9)) continue;
-    names_.emplace(std::make_pair(static_cast<unsigned>(digits.size()) * 4, value), wire::printable(fields[2]));
+    const auto name = wire::printable(fields[2]).substr(0, longest_name);
+    prefixes_.push_back({value, static_cast<std::uint32_t>(names_.size()), static_cast<std::uint16_t>(name.size()),
+                         static_cast<std::uint8_t>(digits.size() * 4)});
+    names_ += name;
   }
+  std::stable_sort(prefixes_.begin(), prefixes_.end(), before);
+}
+
+const MakerNames::Prefix* MakerNames::find(unsigned bits, std::uint64_t value) const {
+  const Prefix wanted{value, 0, 0, static_cast<std::uint8_t>(bits)};
+  const auto at = std::lower_bound(prefixes_.begin(), prefixes_.end(), wanted, before);
+  return at != prefixes_.end() && at->value == value && at->bits == bits ? &*at : nullptr;
 }
 
 MakerNames MakerNames::load(const std::string& directory) {
   MakerNames out;
   for (const char* name : {"oui.csv", "mam.csv", "oui36.csv", "iab.csv"}) {
     std::ifstream in(directory + "/" + name);
-    std::ostringstream text;
-    if (in) out.add((text << in.rdbuf(), text.str()));
+    const std::string text{std::istreambuf_iterator<char>(in), {}};
+    out.add(text);
   }
+  out.prefixes_.shrink_to_fit();
+  out.names_.shrink_to_fit();
   return out;
 }
 
@@ -67,7 +84,7 @@ std::optional<std::string> MakerNames::maker_of(const wire::MacAddress& address)
   constexpr std::uint8_t locally_administered = 2;
   if (address.octets[0] & locally_administered) return std::nullopt;
   for (const unsigned bits : {36u, 28u, 24u})
-    if (const auto at = names_.find({bits, number_of(address) >> (48 - bits)}); at != names_.end()) return at->second;
+    if (const auto* found = find(bits, number_of(address) >> (48 - bits))) return names_.substr(found->name_at, found->name_octets);
   return std::nullopt;
 }
 

@@ -4,8 +4,8 @@
 
 #include "probes/wire/mac_address.hpp"
 
+#include <compare>
 #include <cstdint>
-#include <map>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -24,11 +24,20 @@ class MakerNames {
 
   // The longest prefix that fits decides. None for a locally administered address (IEEE 802 §8.2.2): nobody was given it.
   std::optional<std::string> maker_of(const wire::MacAddress& address) const;
-  std::size_t size() const { return names_.size(); }
+  std::size_t size() const { return prefixes_.size(); }
 
  private:
-  // (bits of the prefix, its value) -> place in names_
-  std::map<std::pair<unsigned, std::uint64_t>, std::string> names_;
+  // Fifty thousand of them: no node and no string for each.
+  struct Prefix {
+    std::uint64_t value = 0;
+    std::uint32_t name_at = 0;  // in names_
+    std::uint16_t name_octets = 0;
+    std::uint8_t bits = 0;
+    auto operator<=>(const Prefix&) const = default;
+  };
+  const Prefix* find(unsigned bits, std::uint64_t value) const;
+  std::vector<Prefix> prefixes_;  // sorted by value, then bits
+  std::string names_;
 };
 
 }  // namespace tallywire::arrivals
