@@ -1,5 +1,5 @@
 // SNMP v2c and v3 by Net-SNMP's single-session calls: numeric OIDs, no MIB files, no configuration files.
-// Blocks: call it on a pool thread. One object belongs to one thread at a time.
+// Blocks: call it on a pool thread. One object belongs to one thread at a time; many may work side by side.
 #pragma once
 
 #include "probes/fault.hpp"
@@ -7,6 +7,7 @@
 #include <chrono>
 #include <cstdint>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -29,7 +30,10 @@ struct SnmpValue {
   Oid index;                        // what follows the OID that was asked for
   std::uint64_t number = 0;         // of integers, counters, gauges, time ticks
   std::string octets;               // of octet strings and addresses
+  Oid oid;                          // of object identifiers
 };
+
+using SnmpColumn = Outcome<std::vector<SnmpValue>>;
 
 class SnmpSession {
  public:
@@ -41,21 +45,37 @@ class SnmpSession {
 
   // One value. Kind unsupported when the agent has no such object.
   Outcome<SnmpValue> get(const Oid& oid);
-  // A column or table in bulk. A table whose OIDs do not go up, or that never ends, is cut off with a Fault of
-  // kind malformed, and so does an agent's error-status; a table that is not there is empty.
-  static constexpr std::size_t most_values = 20'000;
-  Outcome<std::vector<SnmpValue>> walk(const Oid& column);
+  // Columns of one table side by side: each GETBULK asks for all that have not ended, by as many rows as the agent
+  // fits into an answer. A column whose OIDs do not go up, or that never ends, is cut off with a Fault of kind malformed;
+  // an agent's error-status is the Fault of its column alone; a column that is not there is empty.
+  static constexpr std::size_t most_values = 20'000;  // of one column
+  std::vector<SnmpColumn> walk(const std::vector<Oid>& columns);
+  SnmpColumn walk(const Oid& column);
+
+  // Messages sent so far.
+  std::size_t exchanges() const { return exchanges_; }
 
  private:
-  SnmpSession(void* handle, void* user, std::string where, std::chrono::steady_clock::time_point end)
-      : handle_(handle), user_(user), where_(std::move(where)), end_(end) {}
   struct Answer;
-  Outcome<Answer> exchange(int command, const Oid& oid);
+  struct Waiting;
+  struct Cursor;
+  SnmpSession(void* handle, std::string where, std::chrono::steady_clock::time_point end);
+  Outcome<void> find_engine();
+  void* probe() const;
+  // Null when the time of one try passed without an answer. `request` is the library's from then on.
+  Outcome<Answer> try_once(void* request);
+  Outcome<Answer> exchange(int command, const std::vector<Oid>& asked, long* repetitions);
+  bool answers_unencrypted();
+  void advance(std::vector<Cursor*> active);
 
   void* handle_;
-  void* user_;                      // v3: a usmUser, in the library's table only while this session exchanges
+  void* user_ = nullptr;            // v3: a usmUser, in the library's table only while this session talks to it
   std::string where_;
   std::chrono::steady_clock::time_point end_;
+  std::vector<std::unique_ptr<Waiting>> abandoned_;  // the library may still know them
+  std::size_t values_ = 240;        // how many to ask for in one message
+  std::size_t exchanges_ = 0;
+  bool heard_ = false;              // an answer came since the session was opened
 };
 
 }  // namespace tallywire::link
