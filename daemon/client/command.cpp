@@ -70,11 +70,14 @@ void add_asks(CLI::App& app, Command& c) {
   auto* link = app.add_subcommand("link", "this machine's port and its neighbour");
   add_argument<std::string>(*link, c, "interface", "interface", "which port; all without it");
   add_argument<double>(*link, c, "--seconds", "seconds", "how long to wait for the neighbour's LLDP frame (32); 0: not at all");
+  link->add_flag_callback("--cable-test", [&c] { c.arguments["cable_test"] = true; },
+                          "test the cable's pairs: TAKES THE LINK DOWN for some seconds; needs root and hardware that can");
   add_where(*link, c);
   auto* sw = app.add_subcommand("switch", "a switch's ports, units, power");
   add_argument<std::string>(*sw, c, "address", "address", "the switch's IP address", true);
   add_argument<std::string>(*sw, c, "--snmp", "snmp", "name of a secret with its SNMP access", true);
   add_argument<int>(*sw, c, "--port", "udp_port", "UDP port (161)");
+  add_argument<double>(*sw, c, "--seconds", "seconds", "how long between two looks, for load and new errors (2); 0: one look");
   add_where(*sw, c);
   auto* path = app.add_subcommand("path", "throughput to a far end, which must hold the same key");
   add_argument<std::string>(*path, c, "host", "host", "the far end's IP address", true);

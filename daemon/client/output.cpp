@@ -55,7 +55,7 @@ void print_answer(const Command& command, const json& answer) {
   else if (command.name == "switch")
     text = render_switch(answer);
   else if (command.name == "link")
-    for (const auto& port : answer.at("ports")) text += render_fields(port) + "\n";
+    text = render_link(answer);
   else if (command.name == "path")
     for (const auto& [direction, report] : answer.items())
       text += direction + " the far end:\n" + (report.is_object() ? render_fields(report) : "") + "\n";

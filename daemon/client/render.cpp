@@ -92,25 +92,6 @@ std::string render_fields(const json& answer) {
   return out;
 }
 
-std::string render_switch(const json& answer) {
-  json head = answer;
-  const json ports = head.contains("ports") ? head.at("ports") : json::array();
-  head.erase("ports");
-  head.erase("neighbours");
-  Table table;
-  table.row({"port", "state", "speed", "duplex", "power class", "errors in", "units"});
-  for (const auto& p : ports) {
-    std::string units;
-    for (const auto& u : p.value("learnt_addresses", json::array()))
-      units += (units.empty() ? "" : " ") + u.get<std::string>();
-    const auto speed = p.find("link_speed_bps");
-    table.row({text_of(p, "name"), text_of(p, "link_state"),
-               speed == p.end() || speed->is_null() ? "unread" : spoken_bit_rate(*speed),
-               text_of(p, "duplex"), text_of(p, "power_class"), text_of(p, "in_errors"), units});
-  }
-  return render_fields(head) + table.text();
-}
-
 std::string cautions_of(const std::string& command) {
   if (command == "round" || command == "prove")
     return "Mind: work at height; powered cable and auxiliary supplies only as rated (Class 2 or limited power "

@@ -24,9 +24,11 @@ std::string render_stream(const nlohmann::json& answer);
 // The answer of `tap`, and one look of its live table.
 std::string render_tap(const nlohmann::json& answer);
 std::string render_tap_table(const nlohmann::json& table);
-// Any flat answer (link, switch, path, volume): a line for each field, unread with its reason.
+// Any flat answer (path, volume): a line for each field, unread with its reason.
 std::string render_fields(const nlohmann::json& answer);
+// The answers of `switch` and `link` (docs/commands.md), every field of them present.
 std::string render_switch(const nlohmann::json& answer);
+std::string render_link(const nlohmann::json& answer);
 // Cautions that belong to the command; empty when none does.
 std::string cautions_of(const std::string& command);
 

@@ -1,17 +1,13 @@
 #include "daemon/round/asks.hpp"
 
 #include "daemon/round/access.hpp"
+#include "daemon/round/ask_parts.hpp"
 #include "daemon/round/held_tap.hpp"
 #include "daemon/round/tap_answer.hpp"
-#include "probes/arrivals/neighbour.hpp"
 #include "probes/deadline.hpp"
-#include "probes/link/ethernet_port.hpp"
-#include "probes/link/switch_reader.hpp"
 #include "probes/path/far_end_asker.hpp"
 #include "probes/stream/receiver.hpp"
 #include "probes/volume/volume.hpp"
-
-#include <boost/asio/ip/address.hpp>
 
 #include <algorithm>
 #include <cmath>
@@ -29,41 +25,6 @@ namespace {
 
 constexpr double default_ceiling_bps = 10e9;
 
-// 0 read, 2 asked wrongly, 3 could not be read.
-AskAnswer failed(const Fault& fault) {
-  const json error = {{"kind", name_of(fault.kind)}, {"what", fault.what}, {"where", fault.where}, {"try_next", fault.try_next}};
-  return {{{"error", error}}, fault.kind == FaultKind::bad_request ? 2 : 3};
-}
-
-AskAnswer read(json answer, bool whole) { return {std::move(answer), whole ? 0 : 3}; }
-
-AskAnswer read(json answer) {
-  const auto at = answer.find("unread");
-  const bool whole = at == answer.end() || at->empty();
-  return read(std::move(answer), whole);
-}
-
-std::string word(const json& arguments, const char* key, const char* otherwise = "") {
-  const auto at = arguments.find(key);
-  return at != arguments.end() && at->is_string() ? at->get<std::string>() : otherwise;
-}
-
-double number(const json& arguments, const char* key, double otherwise) {
-  const auto at = arguments.find(key);
-  return at != arguments.end() && at->is_number() ? at->get<double>() : otherwise;
-}
-
-std::string figure(double value) {
-  char text[32];
-  std::snprintf(text, sizeof text, "%g", value);
-  return text;
-}
-
-Fault no_secret(const std::string& name) {
-  return {FaultKind::bad_request, "there is no secret “" + name + "”", "the secrets file",
-          "add it, see docs/design-file.md; the service reads its secrets at its start"};
-}
-
 // Seconds that a person may ask for.
 std::optional<Fault> check_seconds(double seconds) {
   if (seconds > 0 && seconds <= 86'400) return std::nullopt;
@@ -74,7 +35,7 @@ std::optional<Fault> check_seconds(double seconds) {
 std::optional<Fault> check_types(const json& arguments) {
   static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "host", "key", "path"};
   static const std::set<std::string> numbers = {"seconds", "threads", "udp_port", "tcp_port", "ceiling_mbps", "files"};
-  static const std::set<std::string> truths = {"allow_basic"};
+  static const std::set<std::string> truths = {"allow_basic", "cable_test"};
   for (const auto& [key, value] : arguments.items()) {
     const bool number = numbers.contains(key), truth = truths.contains(key);
     if (!number && !truth && !words.contains(key))
@@ -86,12 +47,6 @@ std::optional<Fault> check_types(const json& arguments) {
     if (!right) return Fault{FaultKind::bad_request, "“" + key + "” must be " + kind, "", ""};
   }
   return std::nullopt;
-}
-
-bool port_is_wrong(double port) { return port < 1 || port > 65535 || port != static_cast<double>(static_cast<int>(port)); }
-
-std::chrono::milliseconds milliseconds_of(double seconds) {
-  return std::chrono::milliseconds(static_cast<std::int64_t>(seconds * 1000));
 }
 
 }  // namespace
@@ -106,7 +61,7 @@ asio::awaitable<AskAnswer> Asks::carry_out(std::string command, json arguments, 
   if (command == "stream") out = co_await stream(std::move(arguments), std::move(progress), stop);
   if (command == "tap") out = co_await tap(std::move(arguments), std::move(progress), stop);
   if (command == "link") out = co_await link(std::move(arguments), std::move(progress), stop);
-  if (command == "switch") out = co_await look_at_switch(std::move(arguments));
+  if (command == "switch") out = co_await look_at_switch(std::move(arguments), std::move(progress), stop);
   if (command == "path") out = co_await path(std::move(arguments), std::move(progress), stop);
   if (command == "volume") out = co_await volume(std::move(arguments), std::move(progress), stop);
   co_return out;
@@ -167,73 +122,6 @@ asio::awaitable<AskAnswer> Asks::tap(json arguments, AskProgress progress, Stop&
   auto answered = answer_of(*report, design_, now_utc());
   AskAnswer out{std::move(answered.answer), answered.exit_code};
   co_return out;
-}
-
-asio::awaitable<void> Asks::hear_neighbour(std::string interface, double seconds, json& port, AskProgress progress, Stop& stop) {
-  std::function<Outcome<std::optional<wire::LldpNeighbour>>()> hear = [interface, seconds, &stop] {
-    return arrivals::hear_neighbour(interface, milliseconds_of(seconds), stop.flag());
-  };
-  if (progress) progress(0, seconds, "waiting for the neighbour's LLDP frame");
-  auto heard = co_await offload<Outcome<std::optional<wire::LldpNeighbour>>>(blocking_, std::move(hear));
-  if (!heard) {
-    port["unread"]["neighbour"] = heard.error().sentence();
-  } else if (!*heard) {
-    port["unread"]["neighbour"] = stop.requested() ? "stopped before it was heard" : "no LLDP frame came within " + figure(seconds) + " s";
-  } else {
-    const auto& n = **heard;
-    port["neighbour"] = {{"chassis_id", n.chassis_id},   {"port_id", n.port_id},
-                         {"port_description", n.port_description}, {"system_name", n.system_name},
-                         {"system_description", n.system_description}, {"management_address", n.management_address}};
-  }
-}
-
-asio::awaitable<AskAnswer> Asks::link(json arguments, AskProgress progress, Stop& stop) {
-  const auto interface = word(arguments, "interface");
-  std::function<Outcome<std::vector<link::PortReport>>()> look = [interface]() -> Outcome<std::vector<link::PortReport>> {
-    std::vector<link::PortReport> out;
-    for (const auto& name : interface.empty() ? link::list_ports() : std::vector<std::string>{interface}) {
-      auto port = link::read_port(name);
-      if (!port) return port.error();
-      out.push_back(std::move(*port));
-    }
-    return out;
-  };
-  auto ports = co_await offload<Outcome<std::vector<link::PortReport>>>(blocking_, std::move(look));
-  if (!ports) co_return failed(ports.error());
-  json answer = {{"ports", *ports}};
-  if (const double wait = number(arguments, "seconds", 0); wait < 0 || wait > 86'400)
-    co_return failed({FaultKind::bad_request, "the number of seconds must be from 0 to 86400", "", ""});
-  // One port, and a neighbour to wait for: where this cable ends.
-  const double seconds = number(arguments, "seconds", static_cast<double>(arrivals::neighbour_patience.count()));
-  if (!interface.empty()) {
-    auto& port = answer["ports"][0];
-    port["neighbour"] = nullptr;
-    if (ports->front().link_state.value_or("") != "up")
-      port["unread"]["neighbour"] = "the link is not up";
-    else if (seconds <= 0)
-      port["unread"]["neighbour"] = "it was not waited for";
-    else
-      co_await hear_neighbour(interface, seconds, port, std::move(progress), stop);
-  }
-  const bool whole = std::all_of(answer["ports"].begin(), answer["ports"].end(), [](const json& p) { return p.at("unread").empty(); });
-  AskAnswer out{std::move(answer), whole ? 0 : 3};
-  co_return out;
-}
-
-asio::awaitable<AskAnswer> Asks::look_at_switch(json arguments) {
-  const double port = number(arguments, "udp_port", 161);
-  const auto address = word(arguments, "address"), secret = word(arguments, "snmp");
-  if (port_is_wrong(port)) co_return failed({FaultKind::bad_request, "there is no such UDP port", address, "1 to 65535"});
-  boost::system::error_code no_address;
-  asio::ip::make_address(address, no_address);
-  if (no_address) co_return failed({FaultKind::bad_request, "this is no IP address", address, "write the switch's address in numbers"});
-  const auto access = snmp_of(secrets_, secret, address, static_cast<std::uint16_t>(port));
-  if (!access) co_return failed(no_secret(secret));
-  std::function<Outcome<link::SwitchReport>()> look = [access = *access] { return link::read_switch(access, 30s); };
-  auto report = co_await offload<Outcome<link::SwitchReport>>(blocking_, std::move(look));
-  if (!report) co_return failed(report.error());
-  json answer = *report;
-  co_return read(std::move(answer));
 }
 
 asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop& stop) {

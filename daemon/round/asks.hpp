@@ -38,7 +38,9 @@ class Asks {
   // Puts `neighbour` into the port's answer, or the reason why there is none.
   boost::asio::awaitable<void> hear_neighbour(std::string interface, double seconds, nlohmann::json& port,
                                               AskProgress progress, Stop& stop);
-  boost::asio::awaitable<AskAnswer> look_at_switch(nlohmann::json arguments);
+  // Takes the link down for some seconds. Puts `cable_test` into the port's answer, or the reason.
+  boost::asio::awaitable<void> run_cable_test(std::string interface, nlohmann::json& port, AskProgress progress, Stop& stop);
+  boost::asio::awaitable<AskAnswer> look_at_switch(nlohmann::json arguments, AskProgress progress, Stop& stop);
   boost::asio::awaitable<AskAnswer> path(nlohmann::json arguments, AskProgress progress, Stop& stop);
   boost::asio::awaitable<AskAnswer> volume(nlohmann::json arguments, AskProgress progress, Stop& stop);
 

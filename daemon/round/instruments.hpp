@@ -28,7 +28,9 @@ struct SwitchLook {
     std::vector<Reading> readings;  // subject is left empty: the round says whose port it is
     std::optional<double> in_bps;   // load in the time between two looks
     std::optional<double> out_bps;
+    std::vector<std::string> bridging_neighbours;  // chassis ids of those that say by LLDP that they are bridges
   };
+  std::vector<Reading> readings;               // of the switch itself; subject is left empty
   std::map<std::string, Port> ports;           // by name
   std::map<std::string, std::string> learnt;   // hardware address -> port name
   std::optional<Fault> fault;

@@ -37,6 +37,29 @@ Fault no_secret(const std::string& name) {
   return {FaultKind::bad_request, "there is no secret “" + name + "”", "the secrets file", "add it, see docs/design-file.md"};
 }
 
+// Load is that between `before` and `report`; errors are counted since the `earlier` look.
+void fill_look(SwitchLook& out, const link::SwitchReport& report, const link::SwitchReport* before, const link::SwitchReport& earlier) {
+  const auto rates = before ? link::difference(*before, report) : std::map<std::string, link::PortRate>();
+  const auto counts = link::difference(earlier, report);
+  const auto restarted = before ? link::restarted_counters(*before, report) : std::map<std::string, std::string>();
+  out.readings = link::to_readings(report, "");
+  for (const auto& port : report.ports) {
+    auto& look_at = out.ports[port.name];
+    const auto rate = rates.find(port.name), count = counts.find(port.name);
+    look_at.readings = link::to_readings(report, port, "", rate == rates.end() ? nullptr : &rate->second, count == counts.end() ? nullptr : &count->second);
+    if (rate != rates.end()) {
+      look_at.in_bps = rate->second.in_bps;
+      look_at.out_bps = rate->second.out_bps;
+    } else if (const auto why = restarted.find(port.name); why != restarted.end()) {
+      for (const char* quantity : {"in_load_ratio", "out_load_ratio"}) look_at.readings.push_back(unread("", quantity, why->second, report.when));
+    }
+    for (const auto& address : port.learnt) out.learnt[address.hardware_address] = port.name;
+    for (const auto& n : report.neighbours)
+      if (n.index == port.index && n.bridges.value_or(false)) look_at.bridging_neighbours.push_back(n.chassis_id);
+  }
+  if (const auto why = report.unread.find("learnt_addresses"); why != report.unread.end()) out.learnt_unread = why->second;
+}
+
 }  // namespace
 
 asio::awaitable<Outcome<camera::CameraReport>> RealInstruments::ask_unit(const config::Camera& camera, Stop& stop) {
@@ -163,18 +186,11 @@ asio::awaitable<SwitchLook> RealInstruments::look_at_switch(const config::Switch
   }
   co_await pause_for(between_looks);
   auto second = co_await offload<Outcome<link::SwitchReport>>(blocking_, std::move(again));
-  const auto& report = second ? *second : *first;
-  const auto rates = second ? link::difference(*first, *second) : std::map<std::string, link::PortRate>();
-  for (const auto& port : report.ports) {
-    auto& look_at = out.ports[port.name];
-    look_at.readings = link::to_readings(report, port, "");
-    if (const auto rate = rates.find(port.name); rate != rates.end()) {
-      look_at.in_bps = rate->second.in_bps;
-      look_at.out_bps = rate->second.out_bps;
-    }
-    for (const auto& hardware : port.learnt_addresses) out.learnt[hardware] = port.name;
-  }
-  if (const auto why = report.unread.find("learnt_addresses"); why != report.unread.end()) out.learnt_unread = why->second;
+  auto& last = last_looks_[sw.id];
+  // A service that has just started knows no look before these two.
+  const auto& earlier = last.ports.empty() ? *first : last;
+  fill_look(out, second ? *second : *first, second ? &*first : nullptr, earlier);
+  last = std::move(second ? *second : *first);
   co_return out;
 }
 

@@ -5,6 +5,7 @@
 #include "config/secrets.hpp"
 #include "daemon/round/instruments.hpp"
 #include "daemon/round/told_media.hpp"
+#include "probes/link/switch_reader.hpp"
 
 #include <boost/asio/thread_pool.hpp>
 
@@ -56,6 +57,7 @@ class RealInstruments : public Instruments {
   std::function<std::vector<Reading>()> tapped_;
   std::map<std::string, Login> logins_;  // by camera
   std::map<std::string, Told> told_;     // by camera
+  std::map<std::string, link::SwitchReport> last_looks_;  // by switch: errors are counted from one round to the next
 };
 
 }  // namespace tallywire::round

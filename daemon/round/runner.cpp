@@ -2,6 +2,8 @@
 
 #include "daemon/round/unit_ports.hpp"
 #include "daemon/verdict/headroom.hpp"
+#include "daemon/verdict/link_findings.hpp"
+#include "daemon/verdict/power.hpp"
 #include "daemon/verdict/retention.hpp"
 #include "daemon/verdict/targets.hpp"
 #include "probes/deadline.hpp"
@@ -147,6 +149,9 @@ void Runner::read_ports() {
   for (const auto& camera : design_.cameras)
     if (takes(camera))
       take(port_readings(camera, *keeper_.roll().find(camera.id), looks_, when));
+  if (!whole_site()) return;
+  for (const auto& sw : design_.switches) take(switch_readings(sw, looks_, when));
+  take(verdict::power_readings(design_, readings_, when));
 }
 
 // What of the links between this machine and the far end may be filled.
@@ -234,6 +239,8 @@ nlohmann::json Runner::conclude(const std::string& state, const std::vector<verd
   for (auto& finding : verdict::find_not_as_told(readings_, design_.limits)) findings.push_back(std::move(finding));
   add_arrival_findings(findings);
   for (auto& finding : verdict::find_collisions(headroom)) findings.push_back(std::move(finding));
+  for (auto& finding : verdict::find_link_causes(readings_)) findings.push_back(std::move(finding));
+  for (auto& finding : verdict::find_power_causes(design_, {wanted_.begin(), wanted_.end()})) findings.push_back(std::move(finding));
   const auto counts = verdict::count(verdicts);
   std::vector<Entry> roll;
   for (const auto& entry : keeper_.roll().entries())

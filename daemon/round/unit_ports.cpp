@@ -29,6 +29,20 @@ bool leads_to_switch(const config::Design& design, const SwitchLooks& looks, con
   return false;
 }
 
+// A neighbour that bridges leads further on, unless it is the unit itself.
+bool is_behind_bridge(const SwitchLook& look, const std::string& port, const std::string& hardware) {
+  const auto at = look.ports.find(port);
+  if (at == look.ports.end() || at->second.bridging_neighbours.empty()) return false;
+  const auto& bridges = at->second.bridging_neighbours;
+  return std::find(bridges.begin(), bridges.end(), hardware) == bridges.end();
+}
+
+// RFC 3621 knows classes 0 to 4, and 4 also stands for what came later: of a unit that the design has in class 5 to 8 it
+// says nothing. A lower one it does say.
+bool hides_class(const config::Camera& camera, const Reading& reading) {
+  return camera.power_class.value_or(0) > 4 && reading.quantity == "power_class" && reading.number() == 4.0;
+}
+
 struct Place {
   std::string switch_id;
   std::string port;
@@ -47,14 +61,17 @@ bool is_here(Presence presence) {
 
 std::map<std::string, std::string> placed_units(const config::Design& design,
                                                 const SwitchLooks& looks) {
-  std::map<std::string, std::string> out;
+  std::map<std::string, std::string> out, behind_bridges;
   for (const auto& sw : design.switches) {
     const auto look = looks.find(sw.id);
     if (look == looks.end()) continue;
-    for (const auto& [hardware, port] : look->second.learnt)
-      if (!is_uplink(sw, port) && !leads_to_switch(design, looks, sw.id, port))
-        out[hardware] = sw.id + "/" + port;
+    for (const auto& [hardware, port] : look->second.learnt) {
+      if (is_uplink(sw, port) || leads_to_switch(design, looks, sw.id, port)) continue;
+      (is_behind_bridge(look->second, port, hardware) ? behind_bridges : out)[hardware] = sw.id + "/" + port;
+    }
   }
+  // Behind a switch that the design does not know is still better than nowhere.
+  out.merge(behind_bridges);
   return out;
 }
 
@@ -95,9 +112,24 @@ std::vector<Reading> port_readings(const config::Camera& camera, const Entry& en
       return out;
     }
     for (auto reading : look->second.ports.at(place.port).readings) {
+      if (hides_class(camera, reading))
+        reading = unread(subject, "power_class", "the switch's tables know classes 0 to 4 only (RFC 3621); 4 may stand for 5 to 8", reading.when);
       reading.subject = subject;
       out.push_back(std::move(reading));
     }
+  }
+  return out;
+}
+
+std::vector<Reading> switch_readings(const config::Switch& sw, const SwitchLooks& looks, SystemTime when) {
+  const auto subject = "switch/" + sw.id;
+  const auto look = looks.find(sw.id);
+  const std::string why = look == looks.end() ? "the design gives no SNMP access to it" : look->second.fault ? look->second.fault->sentence() : "";
+  std::vector<Reading> out;
+  if (!why.empty()) return {unread(subject, "power_budget_w", why, when)};
+  for (auto reading : look->second.readings) {
+    reading.subject = subject;
+    out.push_back(std::move(reading));
   }
   return out;
 }

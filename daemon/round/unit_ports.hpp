@@ -15,7 +15,7 @@ namespace tallywire::round {
 using SwitchLooks = std::map<std::string, SwitchLook>;  // by switch id
 
 // Hardware address -> "switch/port" for every address that a switch has learnt on a port that leads
-// to no other switch.
+// to no other switch: no uplink of the design, and, where it is also seen elsewhere, no neighbour that bridges.
 std::map<std::string, std::string> placed_units(const config::Design& design,
                                                 const SwitchLooks& looks);
 
@@ -23,6 +23,9 @@ std::map<std::string, std::string> placed_units(const config::Design& design,
 // port, under the camera's subject; unread with the reason where it is not known.
 std::vector<Reading> port_readings(const config::Camera& camera, const Entry& entry,
                                    const SwitchLooks& looks, SystemTime when);
+
+// What the switch says of itself, under "switch/ID": power_budget_w, power_drawn_w; unread with the reason.
+std::vector<Reading> switch_readings(const config::Switch& sw, const SwitchLooks& looks, SystemTime when);
 
 bool is_here(Presence presence);
 

@@ -65,6 +65,17 @@ const Rule rules[] = {
               " by the switch, the design wants class " + figure("%.6g", *v.target.promised);
      },
      "compare the unit and its mode with the schedule; a lower class may starve heater and infrared"},
+    {"worst_power_w", "power_short",
+     [](const Verdict& v) {
+       return "The units on " + spoken_subject(v.target.subject) + " draw " + figure("%.4g", number(v)) +
+              " W at worst, its power budget is " + figure("%.4g", *v.target.high) + " W";
+     },
+     "move units to another switch, or give it a larger supply; at night, with heaters and infrared on, the last ones go dark"},
+    {"power_left_w", "power_short",
+     [](const Verdict& v) {
+       return "The supply of " + spoken_subject(v.target.subject) + " lacks " + figure("%.4g", -number(v)) + " W when all its units draw their worst";
+     },
+     "look whether a supply is missing or off; move units to another switch, or give it a larger supply"},
     {"serial", "other_unit",
      [](const Verdict& v) {
        return spoken_subject(v.target.subject) + " has serial number " + value_of(v.reading) +

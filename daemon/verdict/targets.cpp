@@ -1,5 +1,6 @@
 #include "daemon/verdict/targets.hpp"
 
+#include "daemon/verdict/power.hpp"
 #include "daemon/verdict/routes.hpp"
 
 #include <algorithm>
@@ -178,6 +179,7 @@ std::vector<Target> targets_of(const Design& design, const std::set<std::string>
     out.push_back(at_most(row.subject, "busiest_bps", speed, speed * design.limits.uplink_reserve_ratio,
                           "busiest instant of at most " + plain(speed / 1e6, "Mbit/s")));
   }
+  for (auto& target : power_targets(design)) out.push_back(std::move(target));
   for (const auto& recorder : design.recorders)
     for (const auto& volume : recorder.volumes) add_volume(out, design, recorder, volume);
   if (design.far_end) {

@@ -1,9 +1,11 @@
 #include "probes/link/ethernet_port.hpp"
 
+#include "probes/link/mau.hpp"
 #include "probes/link/netlink.hpp"
 
 #include <linux/ethtool.h>
 #include <linux/ethtool_netlink.h>
+#include <linux/netlink.h>
 #include <net/if.h>
 #include <net/if_arp.h>
 #include <nlohmann/json.hpp>
@@ -11,6 +13,7 @@
 #include <algorithm>
 #include <filesystem>
 #include <fstream>
+#include <type_traits>
 
 namespace tallywire::link {
 namespace {
@@ -69,6 +72,38 @@ void read_modes(EthtoolNetlink& netlink, PortReport& out) {
   out.own_modes = modes_of(find(ETHTOOL_A_LINKMODES_OURS));
   out.peer_modes = modes_of(find(ETHTOOL_A_LINKMODES_PEER));
   if (out.peer_modes.empty()) out.unread["peer_modes"] = "the other end's offer is not told";
+  out.offered_speed_bps = fastest_common_bps(out.own_modes, out.peer_modes);
+}
+
+// What the driver counts itself goes before what the kernel sums up, which drivers fill in as they like.
+void read_counters(EthtoolNetlink& netlink, PortReport& out) {
+  for (const char* name : {"rx_bytes", "tx_bytes", "rx_packets", "tx_packets", "rx_errors", "tx_errors", "rx_dropped",
+                           "tx_dropped", "collisions"})
+    if (const auto value = sysfs(out.interface, std::string("statistics/") + name)) {
+      out.counters[name] = std::strtoull(value->c_str(), nullptr, 10);
+      out.counter_sources[name] = "kernel";
+    }
+  std::vector<std::uint8_t> groups;
+  const std::uint32_t size = __ETHTOOL_STATS_CNT, wanted = 1u << ETHTOOL_STATS_ETH_PHY | 1u << ETHTOOL_STATS_ETH_MAC;
+  put_attribute(groups, ETHTOOL_A_BITSET_NOMASK, nullptr, 0);
+  put_attribute(groups, ETHTOOL_A_BITSET_SIZE, &size, sizeof size);
+  put_attribute(groups, ETHTOOL_A_BITSET_VALUE, &wanted, sizeof wanted);
+  std::vector<std::uint8_t> more;
+  put_attribute(more, ETHTOOL_A_STATS_GROUPS | NLA_F_NESTED, groups.data(), groups.size());
+  if (const auto answer = netlink.ask_list(ETHTOOL_MSG_STATS_GET, out.interface, more))
+    for (const auto& [name, counted] : driver_counters(*answer)) {
+      out.counters[name] = counted.second;
+      out.counter_sources[name] = "driver (" + counted.first + ")";
+    }
+  // Linux Documentation/networking/statistics: these are the standard's counters by other names.
+  static constexpr std::pair<const char*, const char*> same[] = {
+      {"fcs_errors", "rx_crc_errors"}, {"alignment_errors", "rx_frame_errors"}, {"late_collisions", "tx_window_errors"}};
+  for (const auto& [name, file] : same) {
+    const auto value = out.counters.contains(name) ? std::nullopt : sysfs(out.interface, std::string("statistics/") + file);
+    if (!value) continue;
+    out.counters[name] = std::strtoull(value->c_str(), nullptr, 10);
+    out.counter_sources[name] = std::string("kernel (") + file + ")";
+  }
 }
 
 void read_state(EthtoolNetlink& netlink, PortReport& out) {
@@ -88,13 +123,45 @@ void read_sysfs(PortReport& out) {
     out.mtu_bytes = std::strtoull(mtu->c_str(), nullptr, 10);
   else
     out.unread["mtu_bytes"] = "the kernel does not tell";
-  for (const char* name : {"rx_bytes", "tx_bytes", "rx_packets", "tx_packets", "rx_errors", "tx_errors", "rx_dropped",
-                           "tx_dropped", "rx_crc_errors", "collisions"})
-    if (const auto value = sysfs(out.interface, std::string("statistics/") + name))
-      out.counters[name] = std::strtoull(value->c_str(), nullptr, 10);
+  const auto downs = sysfs(out.interface, "carrier_down_count");
+  if (downs)
+    out.link_downs = std::strtoull(downs->c_str(), nullptr, 10);
+  else
+    out.unread["link_downs"] = "the kernel does not tell";
 }
 
 }  // namespace
+
+std::map<std::string, std::pair<std::string, std::uint64_t>> driver_counters(const EthtoolNetlink::Listed& attributes) {
+  struct Named {
+    std::uint32_t group;
+    std::uint16_t number;
+    const char *name, *group_name;
+  };
+  static constexpr Named known[] = {
+      {ETHTOOL_STATS_ETH_PHY, ETHTOOL_A_STATS_ETH_PHY_5_SYM_ERR, "symbol_errors", "eth-phy"},
+      {ETHTOOL_STATS_ETH_MAC, ETHTOOL_A_STATS_ETH_MAC_6_FCS_ERR, "fcs_errors", "eth-mac"},
+      {ETHTOOL_STATS_ETH_MAC, ETHTOOL_A_STATS_ETH_MAC_7_ALIGN_ERR, "alignment_errors", "eth-mac"},
+      {ETHTOOL_STATS_ETH_MAC, ETHTOOL_A_STATS_ETH_MAC_10_LATE_COL, "late_collisions", "eth-mac"},
+      {ETHTOOL_STATS_ETH_MAC, ETHTOOL_A_STATS_ETH_MAC_11_XS_COL, "excessive_collisions", "eth-mac"},
+      {ETHTOOL_STATS_ETH_MAC, ETHTOOL_A_STATS_ETH_MAC_13_CS_ERR, "carrier_sense_errors", "eth-mac"},
+      {ETHTOOL_STATS_ETH_MAC, ETHTOOL_A_STATS_ETH_MAC_25_TOO_LONG_ERR, "too_long_frames", "eth-mac"},
+  };
+  std::map<std::string, std::pair<std::string, std::uint64_t>> out;
+  for (const auto& [type, group] : attributes) {
+    if (type != ETHTOOL_A_STATS_GRP) continue;
+    const auto fields = read_attributes(group);
+    const auto id = fields.find(ETHTOOL_A_STATS_GRP_ID);
+    if (id == fields.end()) continue;
+    for (const auto& [inner, nest] : list_attributes(group)) {
+      if (inner != ETHTOOL_A_STATS_GRP_STAT) continue;
+      for (const auto& [number, value] : list_attributes(nest))
+        for (const auto& k : known)
+          if (k.group == u32_of(id->second) && k.number == number && value.size() >= 8) out[k.name] = {k.group_name, u64_of(value)};
+    }
+  }
+  return out;
+}
 
 std::vector<std::string> list_ports() {
   std::vector<std::string> out;
@@ -120,21 +187,53 @@ Outcome<PortReport> read_port(const std::string& interface) {
   read_state(netlink, out);
   read_modes(netlink, out);
   read_sysfs(out);
+  read_counters(netlink, out);
+  out.when = now_utc();
+  return out;
+}
+
+std::vector<Reading> to_readings(const PortReport& r, const std::string& subject, const PortReport* earlier) {
+  std::vector<Reading> out;
+  const auto reason = [&](const char* field) {
+    const auto at = r.unread.find(field);
+    return at == r.unread.end() ? std::string("the driver does not tell") : at->second;
+  };
+  const auto tell = [&](const char* quantity, const auto& value, const char* field) {
+    if (!value)
+      out.push_back(unread(subject, quantity, reason(field), r.when));
+    else if constexpr (std::is_arithmetic_v<std::remove_cvref_t<decltype(*value)>>)
+      out.push_back(read_number(subject, quantity, static_cast<double>(*value), "ethtool netlink", r.when));
+    else
+      out.push_back(read_word(subject, quantity, *value, "ethtool netlink", r.when));
+  };
+  tell("link_speed_bps", r.link_speed_bps, "link_speed_bps");
+  tell("duplex", r.duplex, "duplex");
+  tell("negotiation", r.negotiation, "negotiation");
+  tell("offered_speed_bps", r.offered_speed_bps, "peer_modes");
+  if (!earlier) return out;
+  for (const auto& [name, value] : r.counters) {
+    const auto then = earlier->counters.find(name);
+    if (then == earlier->counters.end() || value < then->second) continue;
+    const auto quantity = name == "rx_packets" ? std::string("new_in_packets") : "new_" + name;
+    out.push_back(read_number(subject, quantity, static_cast<double>(value - then->second), r.counter_sources.at(name), r.when, r.when - earlier->when));
+  }
   return out;
 }
 
 void to_json(nlohmann::json& out, const PortReport& r) {
-  out = {{"interface", r.interface}, {"own_modes", r.own_modes}, {"peer_modes", r.peer_modes},
-         {"counters", r.counters},   {"unread", r.unread}};
+  out = {{"interface", r.interface}, {"own_modes", r.own_modes}, {"peer_modes", r.peer_modes}, {"counters", r.counters},
+         {"counter_sources", r.counter_sources}, {"unread", r.unread}};
   const auto put = [&out](const char* key, const auto& value) {
     out[key] = value ? nlohmann::json(*value) : nlohmann::json();
   };
   put("hardware_address", r.hardware_address);
   put("link_state", r.link_state);
   put("link_speed_bps", r.link_speed_bps);
+  put("offered_speed_bps", r.offered_speed_bps);
   put("duplex", r.duplex);
   put("negotiation", r.negotiation);
   put("mtu_bytes", r.mtu_bytes);
+  put("link_downs", r.link_downs);
 }
 
 }  // namespace tallywire::link

@@ -9,6 +9,7 @@
 #include <cstdint>
 #include <map>
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -24,14 +25,27 @@ struct PortReport {
   std::vector<std::string> own_modes;               // what this end offers: "1000baseT/Full"
   std::vector<std::string> peer_modes;              // what the other end offers, where it is told
   std::optional<std::uint64_t> mtu_bytes;
-  std::map<std::string, std::uint64_t> counters;    // octets, packets, errors as the kernel names them
+  std::optional<std::uint64_t> offered_speed_bps;   // the fastest that both ends offer
+  std::optional<std::uint64_t> link_downs;          // since the interface was made
+  // Octets, packets and errors as the kernel names them; and fcs_errors, alignment_errors, late_collisions, symbol_errors
+  // as the standard does, from the driver's own count (ethtool, group eth-mac or eth-phy) where it keeps one.
+  std::map<std::string, std::uint64_t> counters;
+  std::map<std::string, std::string> counter_sources;
+  SystemTime when{};
   std::map<std::string, std::string> unread;        // field -> reason
 };
+
+// The groups of an answer to ETHTOOL_MSG_STATS_GET, as (name, group) -> value. Pure.
+std::map<std::string, std::pair<std::string, std::uint64_t>> driver_counters(
+    const std::vector<std::pair<std::uint16_t, std::span<const std::uint8_t>>>& attributes);
 
 // A Fault of kind bad_request when there is no such interface.
 Outcome<PortReport> read_port(const std::string& interface);
 // Names of every interface that is an Ethernet port, loopback left out.
 std::vector<std::string> list_ports();
+
+// link_speed_bps, duplex, negotiation, offered_speed_bps, and with an earlier look what counted up since: new_fcs_errors, …
+std::vector<Reading> to_readings(const PortReport& report, const std::string& subject, const PortReport* earlier = nullptr);
 
 void to_json(nlohmann::json& out, const PortReport& report);
 

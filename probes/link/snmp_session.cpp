@@ -32,6 +32,7 @@ struct SnmpSession::Waiting {
   // As the library's own synchronous call judges what comes.
   static int on_event(int event, netsnmp_session*, int, netsnmp_pdu* pdu, void* magic) {
     auto& self = *static_cast<Waiting*>(magic);
+    if (event == NETSNMP_CALLBACK_OP_RESEND || event == NETSNMP_CALLBACK_OP_CONNECT) return 1;  // it goes on
     if (event == NETSNMP_CALLBACK_OP_RECEIVED_MESSAGE && pdu->command == SNMP_MSG_RESPONSE) {
       self.answer.pdu.reset(snmp_clone_pdu(pdu));
     } else if (event == NETSNMP_CALLBACK_OP_RECEIVED_MESSAGE && pdu->command == SNMP_MSG_REPORT) {
@@ -123,10 +124,9 @@ Outcome<void> SnmpSession::find_engine() {
   if (session->securityEngineIDLen == 0) return no_answer(where_);
   std::unique_lock hold(snmp_library(), end_);
   if (!hold) return too_slow(where_);
-  const bool made = usm_create_user_from_session(session) == SNMPERR_SUCCESS;
-  user_ = take_user();
+  if (!user_ && usm_create_user_from_session(session) == SNMPERR_SUCCESS) user_ = take_user();
   forget_users();
-  if (!made || !user_) return fault_of_library(SNMPERR_GENERR, where_);
+  if (!user_) return fault_of_library(SNMPERR_GENERR, where_);
   return {};
 }
 
@@ -147,11 +147,13 @@ Outcome<SnmpSession::Answer> SnmpSession::try_once(void* request) {
   const auto try_us = microseconds_of_a_try(end_);
   const auto until = Clock::now() + std::chrono::microseconds(try_us);
   snmp_sess_session(handle_)->timeout = try_us;
-  // The library's own work, with our user in its table for no longer than that.
+  // The library's own work, with our user in its table for no longer than that. It makes the user itself as soon as it
+  // reads the engine's report.
   const auto with_user = [this](const auto& work) {
     if (user_) usm_add_user(static_cast<usmUser*>(user_));
     work();
     if (user_) usm_remove_user(static_cast<usmUser*>(user_));
+    else user_ = take_user();
   };
   auto waiting = std::make_unique<Waiting>();
   int sent = 0;

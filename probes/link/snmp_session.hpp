@@ -45,11 +45,16 @@ class SnmpSession {
 
   // One value. Kind unsupported when the agent has no such object.
   Outcome<SnmpValue> get(const Oid& oid);
+  // Several values by one message; none where the agent has no such object.
+  Outcome<std::vector<std::optional<SnmpValue>>> get(const std::vector<Oid>& oids);
+  // Whether anything stands under each of these, by one message.
+  Outcome<std::vector<bool>> holds(const std::vector<Oid>& subtrees);
   // Columns of one table side by side: each GETBULK asks for all that have not ended, by as many rows as the agent
   // fits into an answer. A column whose OIDs do not go up, or that never ends, is cut off with a Fault of kind malformed;
   // an agent's error-status is the Fault of its column alone; a column that is not there is empty.
   static constexpr std::size_t most_values = 20'000;  // of one column
-  std::vector<SnmpColumn> walk(const std::vector<Oid>& columns);
+  // With `rows`, how many are expected: no more are asked for than that, until they turn out to be more.
+  std::vector<SnmpColumn> walk(const std::vector<Oid>& columns, std::size_t rows = 0);
   SnmpColumn walk(const Oid& column);
 
   // Messages sent so far.
@@ -66,7 +71,7 @@ class SnmpSession {
   Outcome<Answer> try_once(void* request);
   Outcome<Answer> exchange(int command, const std::vector<Oid>& asked, long* repetitions);
   bool answers_unencrypted();
-  void advance(std::vector<Cursor*> active);
+  void advance(std::vector<Cursor*> active, std::size_t rows);
 
   void* handle_;
   void* user_ = nullptr;            // v3: a usmUser, in the library's table only while this session talks to it

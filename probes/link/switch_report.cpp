@@ -1,14 +1,12 @@
-// What two looks at a switch say together, and a look as readings and as JSON.
+// What two looks at a switch say together, and a look as readings.
+#include "probes/link/mau.hpp"
 #include "probes/link/switch_reader.hpp"
 
-#include <nlohmann/json.hpp>
-
 #include <algorithm>
+#include <type_traits>
 
 namespace tallywire::link {
 namespace {
-
-using nlohmann::json;
 
 // A 32-bit counter may have wrapped once between two looks (RFC 2863 §3.1.6).
 std::uint64_t wrapped(std::uint64_t before, std::uint64_t after) { return static_cast<std::uint32_t>(after - before); }
@@ -29,22 +27,49 @@ std::map<std::string, int> names_of(const SwitchReport& report) {
   return out;
 }
 
-json port_json(const SwitchPort& p) {
-  json out = {{"name", p.name}, {"alias", p.alias}, {"learnt_addresses", p.learnt_addresses}};
-  const auto put = [&out](const char* key, const auto& value) { out[key] = value ? json(*value) : json(); };
-  put("link_state", p.link_state);
-  put("link_speed_bps", p.link_speed_bps);
-  put("duplex", p.duplex);
-  put("in_bytes", p.in_octets);
-  put("out_bytes", p.out_octets);
-  put("in_errors", p.in_errors);
-  put("out_errors", p.out_errors);
-  put("in_discards", p.in_discards);
-  put("out_discards", p.out_discards);
-  put("fcs_errors", p.fcs_errors);
-  put("power_class", p.power_class);
-  put("power_state", p.power_state);
-  return out;
+// A counter of 32 bits between two looks, where both have it.
+std::optional<std::uint64_t> counted(const std::optional<std::uint64_t>& before, const std::optional<std::uint64_t>& after) {
+  return before && after ? std::optional(wrapped(*before, *after)) : std::nullopt;
+}
+
+// Two looks at ports by name; where names repeat, by name and ifIndex.
+class Pairs {
+ public:
+  Pairs(const SwitchReport& before, const SwitchReport& after) {
+    for (const auto* report : {&before, &after})
+      for (auto& [name, count] : names_of(*report)) most_of_a_name_[name] = std::max(most_of_a_name_[name], count);
+    for (const auto& port : before.ports) old_[key(port)] = &port;
+  }
+  std::string key(const SwitchPort& p) const {
+    const auto at = most_of_a_name_.find(p.name);
+    return at == most_of_a_name_.end() || at->second < 2 ? p.name : p.name + " (ifIndex " + std::to_string(p.index) + ")";
+  }
+  const SwitchPort* before(const SwitchPort& now) const {
+    const auto at = old_.find(key(now));
+    return at == old_.end() ? nullptr : at->second;
+  }
+
+ private:
+  std::map<std::string, int> most_of_a_name_;
+  std::map<std::string, const SwitchPort*> old_;
+};
+
+bool counters_differ_in_kind(const SwitchPort& a, const SwitchPort& b) {
+  return a.in_octets_are_64_bit != b.in_octets_are_64_bit || a.out_octets_are_64_bit != b.out_octets_are_64_bit;
+}
+
+void count_errors(PortRate& rate, const SwitchPort& then, const SwitchPort& now) {
+  rate.new_errors = counted(then.in_errors, now.in_errors).value_or(0) + counted(then.out_errors, now.out_errors).value_or(0);
+  if (then.in_packets && now.in_packets && *now.in_packets >= *then.in_packets) rate.in_packets = *now.in_packets - *then.in_packets;
+  rate.fcs_errors = counted(then.fcs_errors, now.fcs_errors);
+  rate.alignment_errors = counted(then.alignment_errors, now.alignment_errors);
+  rate.late_collisions = counted(then.late_collisions, now.late_collisions);
+  rate.symbol_errors = counted(then.symbol_errors, now.symbol_errors);
+  if (!then.power || !now.power) return;
+  rate.power_denied = counted(then.power->denied, now.power->denied);
+  rate.power_overloads = counted(then.power->overloads, now.power->overloads);
+  rate.power_shorts = counted(then.power->shorts, now.power->shorts);
+  rate.power_invalid_signatures = counted(then.power->invalid_signatures, now.power->invalid_signatures);
 }
 
 }  // namespace
@@ -53,65 +78,134 @@ std::map<std::string, PortRate> difference(const SwitchReport& before, const Swi
   std::map<std::string, PortRate> out;
   const double seconds = std::chrono::duration<double>(after.when - before.when).count();
   if (seconds <= 0 || after.sys_uptime_s < before.sys_uptime_s) return out;
-  std::map<std::string, int> most_of_a_name;
-  for (const auto* report : {&before, &after})
-    for (auto& [name, count] : names_of(*report)) most_of_a_name[name] = std::max(most_of_a_name[name], count);
-  const auto key = [&](const SwitchPort& p) {
-    return most_of_a_name[p.name] < 2 ? p.name : p.name + " (ifIndex " + std::to_string(p.index) + ")";
-  };
-  std::map<std::string, const SwitchPort*> old;
-  for (const auto& port : before.ports) old[key(port)] = &port;
+  const Pairs pairs(before, after);
   for (const auto& now : after.ports) {
-    const auto at = old.find(key(now));
-    if (at == old.end()) continue;
-    const auto& then = *at->second;
-    if (now.discontinuity != then.discontinuity || now.in_octets_are_64_bit != then.in_octets_are_64_bit ||
-        now.out_octets_are_64_bit != then.out_octets_are_64_bit)
-      continue;
-    const auto speed_bps = std::max(now.link_speed_bps.value_or(0), then.link_speed_bps.value_or(0));
-    const auto in = advance(then.in_octets, now.in_octets, now.in_octets_are_64_bit, speed_bps, seconds);
-    const auto sent = advance(then.out_octets, now.out_octets, now.out_octets_are_64_bit, speed_bps, seconds);
+    const auto* then = pairs.before(now);
+    if (!then || now.discontinuity != then->discontinuity || counters_differ_in_kind(now, *then)) continue;
+    const auto speed_bps = std::max(now.link_speed_bps.value_or(0), then->link_speed_bps.value_or(0));
+    const auto in = advance(then->in_octets, now.in_octets, now.in_octets_are_64_bit, speed_bps, seconds);
+    const auto sent = advance(then->out_octets, now.out_octets, now.out_octets_are_64_bit, speed_bps, seconds);
     if (!in || !sent) continue;
-    PortRate rate{static_cast<double>(*in) * 8 / seconds, static_cast<double>(*sent) * 8 / seconds, 0};
-    if (now.in_errors && then.in_errors) rate.new_errors += wrapped(*then.in_errors, *now.in_errors);
-    if (now.out_errors && then.out_errors) rate.new_errors += wrapped(*then.out_errors, *now.out_errors);
-    out[key(now)] = rate;
+    PortRate rate;
+    rate.in_bps = static_cast<double>(*in) * 8 / seconds;
+    rate.out_bps = static_cast<double>(*sent) * 8 / seconds;
+    rate.over_s = seconds;
+    count_errors(rate, *then, now);
+    out[pairs.key(now)] = rate;
   }
   return out;
 }
 
-std::vector<Reading> to_readings(const SwitchReport& report, const SwitchPort& port, const std::string& subject) {
-  std::vector<Reading> out;
-  const auto when = report.when;
-  const auto reason = [&](const char* table, const char* otherwise) {
-    const auto at = report.unread.find(table);
-    return at == report.unread.end() ? std::string(otherwise) : at->second;
-  };
-  const auto number = [&](const char* quantity, std::optional<double> value, const char* method, const std::string& why) {
-    out.push_back(value ? read_number(subject, quantity, *value, method, when) : unread(subject, quantity, why, when));
-  };
-  const auto word = [&](const char* quantity, const std::optional<std::string>& value, const char* method,
-                        const std::string& why) {
-    out.push_back(value ? read_word(subject, quantity, *value, method, when) : unread(subject, quantity, why, when));
-  };
-  const auto as_double = [](const auto& v) { return v ? std::optional(static_cast<double>(*v)) : std::nullopt; };
-  word("link_state", port.link_state, "IF-MIB", reason("if_mib", "the switch does not tell"));
-  number("link_speed_bps", as_double(port.link_speed_bps), "IF-MIB", reason("if_mib", "the switch knows no speed while there is no link"));
-  word("duplex", port.duplex, "EtherLike-MIB", reason("etherlike_mib", "the switch does not tell"));
-  number("in_errors", as_double(port.in_errors), "IF-MIB", reason("if_mib", "the switch does not tell"));
-  number("fcs_errors", as_double(port.fcs_errors), "EtherLike-MIB", reason("etherlike_mib", "the switch does not tell"));
-  number("power_class", as_double(port.power_class), "POWER-ETHERNET-MIB",
-         reason("power", "the switch delivers no power on this port"));
+std::map<std::string, std::string> restarted_counters(const SwitchReport& before, const SwitchReport& after) {
+  std::map<std::string, std::string> out;
+  const Pairs pairs(before, after);
+  for (const auto& now : after.ports) {
+    const auto* then = pairs.before(now);
+    if (!then) continue;
+    if (after.sys_uptime_s < before.sys_uptime_s)
+      out[pairs.key(now)] = "the switch restarted between the looks";
+    else if (now.discontinuity != then->discontinuity)
+      out[pairs.key(now)] = "its counters started anew between the looks";
+  }
   return out;
 }
 
-void to_json(json& out, const SwitchReport& r) {
-  out = {{"address", r.address}, {"sys_name", r.sys_name},  {"sys_descr", r.sys_descr}, {"sys_uptime_s", r.sys_uptime_s},
-         {"ports", json::array()}, {"neighbours", json::array()}, {"unread", r.unread}};
-  for (const auto& port : r.ports) out["ports"].push_back(port_json(port));
-  for (const auto& n : r.neighbours)
-    out["neighbours"].push_back({{"local_port", n.local_port}, {"chassis_id", n.chassis_id},
-                                 {"port_id", n.port_id}, {"system_name", n.system_name}});
+namespace {
+
+// Readings of one subject at one time: each read, or unread with the table's reason, else the one given.
+class Teller {
+ public:
+  Teller(const SwitchReport& report, std::string subject) : report_(report), subject_(std::move(subject)) {}
+  std::vector<Reading> out;
+
+  template <class T>
+  void tell(const char* quantity, const std::optional<T>& value, const char* method, const char* table, const std::string& otherwise) {
+    if (!value)
+      out.push_back(unread(subject_, quantity, reason(table, otherwise), report_.when));
+    else if constexpr (std::is_convertible_v<T, std::string>)
+      out.push_back(read_word(subject_, quantity, *value, method, report_.when));
+    else
+      out.push_back(read_number(subject_, quantity, static_cast<double>(*value), method, report_.when));
+  }
+  void count(const char* quantity, const std::optional<std::uint64_t>& value, const char* method, double over_s) {
+    if (value)
+      out.push_back(read_number(subject_, quantity, static_cast<double>(*value), method, report_.when,
+                                std::chrono::nanoseconds(static_cast<std::int64_t>(over_s * 1e9))));
+  }
+
+ private:
+  std::string reason(const char* table, const std::string& otherwise) const {
+    const auto at = report_.unread.find(table);
+    return at == report_.unread.end() ? otherwise : at->second;
+  }
+  const SwitchReport& report_;
+  std::string subject_;
+};
+
+void tell_power(Teller& teller, const SwitchPort& port) {
+  const auto& power = port.power;
+  teller.tell("power_state", power ? power->state : std::nullopt, "POWER-ETHERNET-MIB", "power", "the switch feeds nothing by this port");
+  const auto read_class = power && power->power_class ? power->power_class : port.told_power.power_class;
+  teller.tell("power_class", read_class, power && power->power_class ? "POWER-ETHERNET-MIB" : "LLDP of the unit at the switch", "power",
+              "the switch delivers no power on this port" + (power && power->state ? ": " + *power->state : std::string()));
+  const char* untold = "the unit does not tell the switch by LLDP";
+  teller.tell("power_requested_w", port.told_power.requested_w, "LLDP of the unit at the switch", "", untold);
+  teller.tell("power_allocated_w", port.told_power.allocated_w, "LLDP of the unit at the switch", "", untold);
+  teller.tell("power_drawn_w", std::optional<double>(), "", "", "no standard table of a switch has the watts of a port (RFC 3621 has none)");
+}
+
+void tell_load(Teller& teller, const SwitchPort& port, const PortRate& rate) {
+  const auto share = [&](double bps) { return port.link_speed_bps ? std::optional(bps / static_cast<double>(*port.link_speed_bps)) : std::nullopt; };
+  const auto over = std::chrono::nanoseconds(static_cast<std::int64_t>(rate.over_s * 1e9));
+  teller.tell("in_load_ratio", share(rate.in_bps), "IF-MIB, two looks", "if_mib", "the port's speed is not known");
+  teller.out.back().over = over;
+  teller.tell("out_load_ratio", share(rate.out_bps), "IF-MIB, two looks", "if_mib", "the port's speed is not known");
+  teller.out.back().over = over;
+}
+
+void tell_counts(Teller& teller, const PortRate& rate) {
+  teller.count("new_in_packets", rate.in_packets, "IF-MIB, two looks", rate.over_s);
+  teller.count("new_fcs_errors", rate.fcs_errors, "EtherLike-MIB, two looks", rate.over_s);
+  teller.count("new_alignment_errors", rate.alignment_errors, "EtherLike-MIB, two looks", rate.over_s);
+  teller.count("new_late_collisions", rate.late_collisions, "EtherLike-MIB, two looks", rate.over_s);
+  teller.count("new_symbol_errors", rate.symbol_errors, "EtherLike-MIB, two looks", rate.over_s);
+  teller.count("new_power_denied", rate.power_denied, "POWER-ETHERNET-MIB, two looks", rate.over_s);
+  teller.count("new_power_overloads", rate.power_overloads, "POWER-ETHERNET-MIB, two looks", rate.over_s);
+  teller.count("new_power_shorts", rate.power_shorts, "POWER-ETHERNET-MIB, two looks", rate.over_s);
+}
+
+}  // namespace
+
+std::vector<Reading> to_readings(const SwitchReport& report, const SwitchPort& port, const std::string& subject, const PortRate* load,
+                                 const PortRate* counts) {
+  Teller teller(report, subject);
+  teller.tell("link_state", port.link_state, "IF-MIB", "if_mib", "the switch does not tell");
+  teller.tell("link_speed_bps", port.link_speed_bps, "IF-MIB", "if_mib", "the switch knows no speed while there is no link");
+  teller.tell("duplex", port.duplex, "EtherLike-MIB", "etherlike_mib", "the switch does not tell");
+  teller.tell("negotiation", port.negotiation, "MAU-MIB", "negotiation", "the switch does not tell");
+  teller.tell("offered_speed_bps", fastest_common_bps(port.own_modes, port.peer_modes), "MAU-MIB", "negotiation",
+              "the switch does not tell what both ends offer");
+  teller.tell("in_errors", port.in_errors, "IF-MIB", "if_mib", "the switch does not tell");
+  teller.tell("fcs_errors", port.fcs_errors, "EtherLike-MIB", "etherlike_mib", "the switch does not tell");
+  tell_power(teller, port);
+  if (load) tell_load(teller, port, *load);
+  if (const auto* counted_up = counts ? counts : load) tell_counts(teller, *counted_up);
+  return std::move(teller.out);
+}
+
+std::vector<Reading> to_readings(const SwitchReport& report, const std::string& subject) {
+  std::optional<double> budget, drawn;
+  for (const auto& supply : report.supplies) {
+    if (supply.power_w && supply.state.value_or("on") == "on") budget = budget.value_or(0) + *supply.power_w;
+    if (supply.consumed_w) drawn = drawn.value_or(0) + *supply.consumed_w;
+  }
+  Teller teller(report, subject);
+  // Whole watts: half a watt either way.
+  teller.tell("power_budget_w", budget, "POWER-ETHERNET-MIB", "power_supply", "the switch has no POWER-ETHERNET-MIB");
+  teller.tell("power_drawn_w", drawn, "POWER-ETHERNET-MIB", "power_supply", "the switch has no POWER-ETHERNET-MIB");
+  for (auto& reading : teller.out)
+    if (reading.is_read()) reading.uncertainty = 0.5;
+  return std::move(teller.out);
 }
 
 }  // namespace tallywire::link

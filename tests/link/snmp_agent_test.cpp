@@ -5,6 +5,7 @@
 #include <catch2/catch.hpp>
 
 #include <cstdlib>
+#include <future>
 
 using namespace tallywire;
 using namespace tallywire::link;
@@ -36,6 +37,17 @@ TEST_CASE("right, wrong and right passwords in one process are ok, refused and o
   CHECK(ask("tram", "four rails", "five nails") == "refused");
   CHECK(ask("nobody", "four rails", "five rails") == "refused");
   CHECK(ask("tram", "four rails", "five rails") == "ok");
+}
+
+TEST_CASE("right and wrong keys side by side in one process stay apart", "[.agent]") {
+  REQUIRE(std::getenv("TALLYWIRE_SNMP_AGENT"));
+  std::vector<std::future<std::string>> right, wrong;
+  for (int i = 0; i < 24; ++i) {
+    right.push_back(std::async(std::launch::async, ask, "tram", "four rails", "five rails"));
+    if (i % 3 == 0) wrong.push_back(std::async(std::launch::async, ask, "tram", "four nails", "five rails"));
+  }
+  for (auto& one : right) CHECK(one.get() == "ok");
+  for (auto& one : wrong) CHECK(one.get() == "refused");
 }
 
 TEST_CASE("columns walked side by side are those walked one by one", "[.agent]") {

@@ -45,6 +45,44 @@ TEST_CASE("a discontinuity, a restart and a counter that went back void the diff
   CHECK(difference(look(1000, 0, 0, true), look(10, 0, 1, true)).empty());
 }
 
+TEST_CASE("counters that started anew are told with the reason") {
+  auto before = look(0, 0, 0, true), after = look(1000, 0, 1, true);
+  CHECK(restarted_counters(before, after).empty());
+  after.ports[0].discontinuity = 5;
+  CHECK(restarted_counters(before, after).at("p1") == "its counters started anew between the looks");
+  after.sys_uptime_s = 3;
+  CHECK(restarted_counters(before, after).at("p1") == "the switch restarted between the looks");
+}
+
+TEST_CASE("use of a port: 1 250 000 000 octets in 100 s at 1000 Mbit/s are 10 % (check-values section 11, arithmetic)") {
+  const auto before = look(0, 0, 0, true), after = look(1'250'000'000, 0, 100, true);
+  const auto rate = difference(before, after).at("p1");
+  bool told = false;
+  for (const auto& r : to_readings(after, after.ports[0], "", &rate)) {
+    if (r.quantity != "in_load_ratio") continue;
+    told = true;
+    CHECK(*r.number() == Approx(0.10));
+    CHECK(r.over == std::chrono::seconds(100));
+  }
+  CHECK(told);
+}
+
+TEST_CASE("errors are counted from an earlier look than the load") {
+  auto before = look(0, 0, 0, true), after = look(1000, 0, 600, true);
+  before.ports[0].fcs_errors = 4'294'967'290;  // 32 bits: wraps
+  after.ports[0].fcs_errors = 4;
+  const auto counts = difference(before, after).at("p1");
+  CHECK(counts.fcs_errors == 10);
+  CHECK_FALSE(counts.late_collisions);
+  bool told = false;
+  for (const auto& r : to_readings(after, after.ports[0], "", nullptr, &counts)) {
+    CHECK(r.quantity != "in_load_ratio");
+    CHECK(r.quantity != "new_late_collisions");
+    told = told || (r.quantity == "new_fcs_errors" && r.number() == 10 && r.over == std::chrono::seconds(600));
+  }
+  CHECK(told);
+}
+
 TEST_CASE("a 32-bit counter has no rate once it may have wrapped twice: 34.36 s at 1 Gbit/s, 343.6 s at 100 Mbit/s "
           "(RFC 2863 §3.1.6; check-values section 11)") {
   const auto told = [](std::uint64_t speed_bps, double seconds) {

@@ -73,3 +73,45 @@ TEST_CASE("of a unit that is away, or a switch that does not answer, the port is
   CHECK(find(port_readings(camera, here, silent, noon), "link_speed_bps").unread ==
         "no answer by SNMP (198.51.100.2)");
 }
+
+TEST_CASE("a neighbour that bridges leads further on, where the unit is also seen elsewhere; the unit itself may bridge") {
+  auto seen = looks();
+  seen["hall"].learnt = {{"02:00:5e:10:00:01", "p1"}, {"02:00:5e:10:00:02", "p2"}, {"02:00:5e:10:00:03", "p3"}};
+  seen["hall"].ports["p1"].bridging_neighbours = {"02:00:5e:10:00:01"};
+  seen["hall"].ports["p2"].bridging_neighbours = {"02:00:5e:20:00:09"};
+  seen["hall"].ports["p3"].bridging_neighbours = {"02:00:5e:20:00:09"};
+  seen["yard"].learnt = {{"02:00:5e:10:00:02", "p1"}};
+  const auto placed = placed_units(two_switches(), seen);
+  CHECK(placed.at("02:00:5e:10:00:01") == "hall/p1");
+  CHECK(placed.at("02:00:5e:10:00:02") == "yard/p1");
+  CHECK(placed.at("02:00:5e:10:00:03") == "hall/p3");
+}
+
+TEST_CASE("RFC 3621 knows no class above 4: of a unit of class 6 its 4 is unread, its 2 is not") {
+  config::Camera camera;
+  camera.id = "gate";
+  camera.switch_id = "hall";
+  camera.port = "p1";
+  camera.power_class = 6;
+  Entry here;
+  here.presence = Presence::arrived;
+  auto seen = looks();
+  seen["hall"].ports["p1"].readings = {read_number("", "power_class", 4, "POWER-ETHERNET-MIB", noon)};
+  CHECK(find(port_readings(camera, here, seen, noon), "power_class").unread.find("RFC 3621") != std::string::npos);
+  seen["hall"].ports["p1"].readings = {read_number("", "power_class", 2, "POWER-ETHERNET-MIB", noon)};
+  CHECK(find(port_readings(camera, here, seen, noon), "power_class").number() == 2);
+  camera.power_class = 4;
+  seen["hall"].ports["p1"].readings = {read_number("", "power_class", 4, "POWER-ETHERNET-MIB", noon)};
+  CHECK(find(port_readings(camera, here, seen, noon), "power_class").number() == 4);
+}
+
+TEST_CASE("what a switch says of itself is under its own name, or unread with the reason") {
+  auto seen = looks();
+  const auto d = two_switches();
+  seen["hall"].readings = {read_number("", "power_budget_w", 130, "POWER-ETHERNET-MIB", noon)};
+  CHECK(find(switch_readings(d.switches[0], seen, noon), "power_budget_w").subject == "switch/hall");
+  seen["hall"].fault = Fault{FaultKind::timed_out, "no answer by SNMP", "198.51.100.2", ""};
+  CHECK(find(switch_readings(d.switches[0], seen, noon), "power_budget_w").unread == "no answer by SNMP (198.51.100.2)");
+  seen.erase("hall");
+  CHECK(find(switch_readings(d.switches[0], seen, noon), "power_budget_w").unread == "the design gives no SNMP access to it");
+}

@@ -26,6 +26,9 @@ import sys
 import time
 
 HERE = pathlib.Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE))
+import switch_mibs  # noqa: E402
+
 ROOT = HERE.parent.parent
 NETWORK_BITS = 24
 TECHNICIAN = "198.51.100.20"
@@ -312,13 +315,14 @@ class Site:
         powered = {self.port_of[c["id"]][1]: c.get("power_class") for c in self.design["cameras"]
                    if c["switch"] == name and c.get("power_source", "switch_port") == "switch_port" and c["id"] in self.port_of
                    and self.faults.get("never_up") != c["id"]}
-        (directory / "power.json").write_text(json.dumps(powered))
+        (directory / "tables.json").write_text(json.dumps({
+            "name": name, "power_classes": powered, "power_budget_w": switch.get("power_budget_w"),
+            "speeds_mbps": {port: mbps for (sw, port), mbps in self.port_speed.items() if sw == name}}))
+        served = "".join(f"pass_persist {tree} /usr/bin/python3 {HERE}/switch_mibs.py {directory}/tables.json\n" for tree in switch_mibs.SUBTREES)
         (directory / "snmpd.conf").write_text(
             f"agentaddress udp:{switch['address']}:{switch['snmp'].get('udp_port', 161)}\n"
             f"rocommunity {community} {ipaddress.ip_network(switch['address'] + f'/{NETWORK_BITS}', strict=False)}\n"
-            f"sysname {name}\nsysdescr a demo switch\n{speeds}"
-            f"pass_persist .1.3.6.1.2.1.17 /usr/bin/python3 {HERE}/switch_mibs.py {directory}/power.json\n"
-            f"pass_persist .1.3.6.1.2.1.105 /usr/bin/python3 {HERE}/switch_mibs.py {directory}/power.json\n")
+            f"sysname {name}\nsysdescr a demo switch\n{speeds}{served}")
         (directory / "snmpd.conf").chmod(0o600)
         self.start(f"snmpd/{name}", name, "env", f"SNMP_PERSISTENT_DIR={directory}", "MIBS=", "snmpd", "-f", "-Lf",
                    directory / "snmpd.log", "-C", "-c", directory / "snmpd.conf", "-p", directory / "snmpd.pid", "-I",
