@@ -6,6 +6,7 @@
 #include "probes/deadline.hpp"
 #include "probes/link/cable_test.hpp"
 #include "probes/link/ethernet_port.hpp"
+#include "probes/link/mau.hpp"
 #include "probes/link/switch_reader.hpp"
 
 #include <boost/asio/ip/address.hpp>
@@ -79,7 +80,13 @@ asio::awaitable<void> Asks::hear_neighbour(std::string interface, double seconds
     const auto& n = **heard;
     port["neighbour"] = {{"chassis_id", n.chassis_id},   {"port_id", n.port_id},
                          {"port_description", n.port_description}, {"system_name", n.system_name},
-                         {"system_description", n.system_description}, {"management_address", n.management_address}};
+                         {"system_description", n.system_description}, {"management_address", n.management_address},
+                         {"modes", json::array()}, {"runs", nullptr}};
+    if (n.mac_phy) {
+      const std::uint8_t bits[] = {static_cast<std::uint8_t>(n.mac_phy->advertised >> 8), static_cast<std::uint8_t>(n.mac_phy->advertised & 0xff)};
+      port["neighbour"]["modes"] = link::modes_of_capability_bits(bits);
+      if (const auto* type = link::mau_type(n.mac_phy->mau_type)) port["neighbour"]["runs"] = type->name;
+    }
   }
 }
 
@@ -117,6 +124,7 @@ asio::awaitable<AskAnswer> Asks::link(json arguments, AskProgress progress, Stop
       co_await hear_neighbour(interface, seconds, heard, progress, stop);
     auto second = co_await offload<Outcome<std::vector<link::PortReport>>>(blocking_, std::move(again));
     if (second) ports = std::move(second);
+    if (heard["neighbour"].is_object()) link::take_neighbours_offer(ports->front(), heard["neighbour"]["modes"].get<std::vector<std::string>>());
   }
   json answer = {{"ports", *ports}};
   for (std::size_t i = 0; i < ports->size(); ++i) {

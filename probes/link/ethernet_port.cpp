@@ -71,7 +71,10 @@ void read_modes(EthtoolNetlink& netlink, PortReport& out) {
     out.unread["negotiation"] = "the driver does not tell";
   out.own_modes = modes_of(find(ETHTOOL_A_LINKMODES_OURS));
   out.peer_modes = modes_of(find(ETHTOOL_A_LINKMODES_PEER));
-  if (out.peer_modes.empty()) out.unread["peer_modes"] = "the other end's offer is not told";
+  if (out.peer_modes.empty())
+    out.unread["peer_modes"] = "the other end's offer is not told";
+  else
+    out.peer_modes_source = "ethtool netlink";
   out.offered_speed_bps = fastest_common_bps(out.own_modes, out.peer_modes);
 }
 
@@ -175,6 +178,14 @@ std::vector<std::string> list_ports() {
   return out;
 }
 
+void take_neighbours_offer(PortReport& port, const std::vector<std::string>& modes) {
+  if (!port.peer_modes.empty() || modes.empty()) return;
+  port.peer_modes = modes;
+  port.peer_modes_source = "LLDP";
+  port.unread.erase("peer_modes");
+  port.offered_speed_bps = fastest_common_bps(port.own_modes, port.peer_modes);
+}
+
 Outcome<PortReport> read_port(const std::string& interface) {
   if (interface.empty() || interface.size() >= IFNAMSIZ || interface.find('/') != std::string::npos ||
       if_nametoindex(interface.c_str()) == 0)
@@ -210,6 +221,7 @@ std::vector<Reading> to_readings(const PortReport& r, const std::string& subject
   tell("duplex", r.duplex, "duplex");
   tell("negotiation", r.negotiation, "negotiation");
   tell("offered_speed_bps", r.offered_speed_bps, "peer_modes");
+  if (out.back().is_read()) out.back().method = r.peer_modes_source;
   if (!earlier) return out;
   for (const auto& [name, value] : r.counters) {
     const auto then = earlier->counters.find(name);
@@ -221,7 +233,8 @@ std::vector<Reading> to_readings(const PortReport& r, const std::string& subject
 }
 
 void to_json(nlohmann::json& out, const PortReport& r) {
-  out = {{"interface", r.interface}, {"own_modes", r.own_modes}, {"peer_modes", r.peer_modes}, {"counters", r.counters},
+  out = {{"interface", r.interface}, {"own_modes", r.own_modes}, {"peer_modes", r.peer_modes},
+         {"peer_modes_source", r.peer_modes_source.empty() ? nlohmann::json() : nlohmann::json(r.peer_modes_source)}, {"counters", r.counters},
          {"counter_sources", r.counter_sources}, {"unread", r.unread}};
   const auto put = [&out](const char* key, const auto& value) {
     out[key] = value ? nlohmann::json(*value) : nlohmann::json();

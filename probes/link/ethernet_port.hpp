@@ -25,6 +25,7 @@ struct PortReport {
   std::vector<std::string> own_modes;               // what this end offers: "1000baseT/Full"
   std::vector<std::string> peer_modes;              // what the other end offers, where it is told
   std::optional<std::uint64_t> mtu_bytes;
+  std::string peer_modes_source;                    // "ethtool netlink", "LLDP"; empty when they are not told
   std::optional<std::uint64_t> offered_speed_bps;   // the fastest that both ends offer
   std::optional<std::uint64_t> link_downs;          // since the interface was made
   // Octets, packets and errors as the kernel names them; and fcs_errors, alignment_errors, late_collisions, symbol_errors
@@ -41,6 +42,8 @@ std::map<std::string, std::pair<std::string, std::uint64_t>> driver_counters(
 
 // A Fault of kind bad_request when there is no such interface.
 Outcome<PortReport> read_port(const std::string& interface);
+// What the neighbour says by LLDP that it offers, where the driver does not tell.
+void take_neighbours_offer(PortReport& port, const std::vector<std::string>& modes);
 // Names of every interface that is an Ethernet port, loopback left out.
 std::vector<std::string> list_ports();
 

@@ -106,6 +106,20 @@ TEST_CASE("what a port counted between two looks, and what both ends offer, are 
   CHECK(told == std::map<std::string, double>{{"offered_speed_bps", 1e9}, {"new_fcs_errors", 4}, {"new_in_packets", 200}});
 }
 
+TEST_CASE("what the neighbour offers by LLDP stands in where the driver does not tell") {
+  PortReport port;
+  port.own_modes = {"100baseT/Full", "1000baseT/Full"};
+  port.unread["peer_modes"] = "the other end's offer is not told";
+  take_neighbours_offer(port, {});
+  CHECK(port.unread.contains("peer_modes"));
+  take_neighbours_offer(port, {"100baseT/Full"});
+  CHECK(port.unread.empty());
+  CHECK(port.offered_speed_bps == 100'000'000);
+  CHECK(port.peer_modes_source == "LLDP");
+  take_neighbours_offer(port, {"1000baseT/Full"});  // what is told already stays
+  CHECK(port.offered_speed_bps == 100'000'000);
+}
+
 TEST_CASE("a cable test of a port that is not there, or whose driver has none, says so") {
   const std::atomic<bool> no_stop{false};
   CHECK(test_cable("", no_stop).error().kind == FaultKind::bad_request);

@@ -91,6 +91,18 @@ class Link(unittest.TestCase):
         self.assertEqual((neighbour["system_name"], neighbour["port_id"]), ("sw-hall", "eth0"))
         self.assertIn("you are on switch sw-hall, port eth0", done.stdout)
 
+    def test_what_the_neighbour_offers_is_taken_from_its_frame(self):
+        """IEEE 802.1AB §8.5 and 802.3 §79.3.1: 10 and 100 half and full, 1000 full; running 1000BASE-T full (MAU 30)."""
+        frame = ("0180c200000e 02005e100101 88cc 020704 020000000001 040605 706f727437 06020078 fe0900120f01036c01001e 0000").replace(" ", "")
+        sender = self.ns.start("there", "/usr/bin/python3", "-c", f"import socket, time\ns = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)\n"
+                               f"s.bind(('eth0', 0))\nfor _ in range(100):\n s.send(bytes.fromhex('{frame}'))\n time.sleep(0.1)")
+        port = self.link("eth0", "--seconds", "10")[1]["ports"][0]
+        self.ns.end(sender)
+        offered = ["10baseT/Half", "10baseT/Full", "100baseT/Half", "100baseT/Full", "1000baseT/Full"]
+        self.assertEqual((port["neighbour"]["modes"], port["neighbour"]["runs"]), (offered, "1000BASE-T"))
+        self.assertEqual((port["peer_modes"], port["peer_modes_source"]), (offered, "LLDP"))
+        self.assertNotIn("peer_modes", port["unread"])
+
 
 if __name__ == "__main__":
     unittest.main(verbosity=2)

@@ -6,6 +6,8 @@
 #include <boost/asio/io_context.hpp>
 #include <catch2/catch.hpp>
 
+#include <set>
+
 using namespace tallywire;
 using namespace tallywire::round;
 namespace asio = boost::asio;
@@ -80,11 +82,14 @@ class Scripted : public Instruments {
                     read_number(subject, "jitter_ms", 1, "RTP", now)};
     co_return out;
   }
+  std::vector<Reading> of_switch, of_first_port;
   asio::awaitable<SwitchLook> look_at_switch(const config::Switch&, Stop&) override {
     SwitchLook look;
     look.learnt = {{"02:00:5e:10:00:01", "p1"}, {"02:00:5e:10:00:02", "p2"}};
     for (const char* port : {"p1", "p2"})
       look.ports[port].readings = {read_number("", "link_speed_bps", 1e9, "IF-MIB", now_utc())};
+    look.ports["p1"].readings.insert(look.ports["p1"].readings.end(), of_first_port.begin(), of_first_port.end());
+    look.readings = of_switch;
     co_return look;
   }
   asio::awaitable<Measured> measure_path(const config::FarEndAt&, double, double, Stop&) override {
@@ -262,4 +267,33 @@ TEST_CASE("a round that could not open the streams has its headroom by the tap t
     if (verdict.at("quantity") == "payload_bps") CHECK(verdict.at("verdict") == "unread");
   run.instruments.by_tap.clear();
   CHECK(run.round().at("headroom").at(0).at("measured_bps").is_null());
+}
+
+TEST_CASE("what the switch tells of its power and its links becomes verdicts and findings of the round") {
+  Run run;
+  for (auto& camera : run.design.cameras) camera.power_class = 4;  // 30 W each at the switch (IEEE 802.3 clause 33)
+  run.design.switches[0].power_budget_w = 100;
+  run.instruments.of_switch = {read_number("", "power_budget_w", 40, "POWER-ETHERNET-MIB", now_utc())};
+  run.instruments.of_first_port = {read_number("", "offered_speed_bps", 2.5e9, "MAU-MIB", now_utc())};
+  run.keeper.arrive_all();
+  const auto told = [](const nlohmann::json& round, const std::string& quantity) -> std::string {
+    for (const auto& v : round.at("verdicts"))
+      if (v.at("quantity") == quantity) return v.at("verdict");
+    return "no target";
+  };
+  const auto found = [](const nlohmann::json& round) {
+    std::set<std::string> out;
+    for (const auto& f : round.at("findings")) out.insert(f.at("id"));
+    return out;
+  };
+  const auto whole = run.round();
+  CHECK(told(whole, "worst_power_w") == "met");
+  CHECK(told(whole, "power_left_w") == "missed");
+  CHECK(found(whole).contains("power_short"));
+  CHECK(found(whole).contains("link_below_offer"));
+  RoundOrder one;
+  one.cameras = {run.design.cameras[1].id};
+  const auto part = run.round(one);
+  CHECK(told(part, "power_left_w") == "no target");
+  CHECK_FALSE(found(part).contains("link_below_offer"));
 }
