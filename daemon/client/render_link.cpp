@@ -68,7 +68,8 @@ std::string load_cell(const json& p) {
 // More addresses than a unit has are counted, not listed.
 std::string units_cell(const json& p) {
   const auto& learnt = p.at("learnt_addresses");
-  if (p.at("leads_to") != "many" && p.at("leads_to") != "switch") return joined(learnt, " ");
+  if (p.at("leads_to") != "many" && p.at("leads_to") != "switch")
+    return (p.at("cameras").empty() ? "" : joined(p.at("cameras")) + ": ") + joined(learnt, " ");
   return (p.at("leads_to") == "switch" ? "a switch, " : "many: ") + std::to_string(learnt.size()) + " addresses";
 }
 

@@ -1,6 +1,7 @@
 // Asks about cables: this machine's port and its neighbour, and a switch.
 #include "daemon/round/access.hpp"
 #include "daemon/round/ask_parts.hpp"
+#include "daemon/round/switch_answer.hpp"
 #include "daemon/verdict/link_findings.hpp"
 #include "probes/arrivals/neighbour.hpp"
 #include "probes/deadline.hpp"
@@ -40,28 +41,6 @@ asio::awaitable<void> wait_between_looks(double seconds, AskProgress progress, S
     if (progress) progress(waited, seconds, "waiting for the second look");
     co_await pause_for(milliseconds_of(std::min(0.1, seconds - waited)));
   }
-}
-
-// What changed since the first look, beside each port, and what the readings point to.
-void add_changes(json& answer, const link::SwitchReport& report, const std::optional<link::SwitchReport>& before) {
-  const auto rates = before ? link::difference(*before, report) : std::map<std::string, link::PortRate>();
-  const auto restarted = before ? link::restarted_counters(*before, report) : std::map<std::string, std::string>();
-  std::vector<Reading> readings;
-  for (std::size_t i = 0; i < report.ports.size(); ++i) {
-    const auto& port = report.ports[i];
-    auto& out = answer["ports"][i];
-    const auto both = port.name + " (ifIndex " + std::to_string(port.index) + ")";
-    const auto rate = rates.contains(port.name) ? rates.find(port.name) : rates.find(both);
-    const auto why = restarted.contains(port.name) ? restarted.find(port.name) : restarted.find(both);
-    out["since_last_look"] = rate == rates.end() ? json() : json(rate->second);
-    if (rate == rates.end())
-      out["unread"] = {{"since_last_look", !before                  ? "there was one look only"
-                                           : why != restarted.end() ? why->second
-                                                                    : "its counters allow no difference"}};
-    auto told = link::to_readings(report, port, "port/" + port.name, rate == rates.end() ? nullptr : &rate->second);
-    readings.insert(readings.end(), std::make_move_iterator(told.begin()), std::make_move_iterator(told.end()));
-  }
-  answer["findings"] = verdict::find_link_causes(readings);
 }
 
 }  // namespace
@@ -167,8 +146,7 @@ asio::awaitable<AskAnswer> Asks::look_at_switch(json arguments, AskProgress prog
       report = std::move(*second);
     }
   }
-  json answer = report;
-  add_changes(answer, report, before);
+  auto answer = switch_answer(std::move(report), before, design_);
   co_return read(std::move(answer));
 }
 
