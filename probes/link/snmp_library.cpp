@@ -19,8 +19,8 @@ Protocol auth_protocol(const std::string& name) {
 
 }  // namespace
 
-std::timed_mutex& snmp_library() {
-  static std::timed_mutex lock;
+std::mutex& snmp_library() {
+  static std::mutex lock;
   static std::once_flag once;
   std::call_once(once, [] {
     ::setenv("MIBS", "", 1);

@@ -15,7 +15,7 @@ namespace tallywire::link {
 // The library keeps the users, keys and engine times of v3, and its request numbers, in tables of the process. Whoever
 // calls it holds this lock: for as long as a message is made or taken apart, never while one is waited for. The first
 // call starts the library, without MIB and configuration files.
-std::timed_mutex& snmp_library();
+std::mutex& snmp_library();
 
 // A user that a session left in the library's table would lend its keys to the next one of the same name: the library
 // never replaces the keys it has. So the table is empty whenever nobody holds the lock. The newest user, or null:

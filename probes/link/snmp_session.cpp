@@ -21,6 +21,15 @@ long microseconds_of_a_try(Clock::time_point end) {
   return static_cast<long>(std::clamp(left, std::chrono::microseconds(1), longest_try).count());
 }
 
+// Whatever the number of open files: the library's plain call ends at descriptor 1023.
+void read_ready(void* handle, int descriptor) {
+  netsnmp_large_fd_set ready;
+  netsnmp_large_fd_set_init(&ready, std::max(FD_SETSIZE, descriptor + 1));
+  netsnmp_large_fd_setfd(descriptor, &ready);
+  snmp_sess_read2(handle, &ready);
+  netsnmp_large_fd_set_cleanup(&ready);
+}
+
 }  // namespace
 
 // One request that the library waits for, and what became of it.
@@ -80,7 +89,7 @@ Outcome<std::unique_ptr<SnmpSession>> SnmpSession::open(const SwitchAccess& acce
   std::string peer = v6 ? "udp6:[" + access.address + "]:" : "udp:" + access.address + ":";
   peer += std::to_string(access.udp_port);
   const bool v3 = access.community.empty();
-  std::timed_mutex& library = snmp_library();
+  std::mutex& library = snmp_library();
   netsnmp_session session{};
   snmp_sess_init(&session);
   session.peername = peer.data();
@@ -94,8 +103,7 @@ Outcome<std::unique_ptr<SnmpSession>> SnmpSession::open(const SwitchAccess& acce
     return Fault{FaultKind::bad_request, "the secret's passwords cannot be made into keys", where,
                  "SNMP v3 passwords have at least 8 characters"};
   }
-  std::unique_lock hold(library, end);
-  if (!hold) return too_slow(where);
+  std::unique_lock hold(library);
   void* const handle = snmp_sess_open(&session);
   forget_users();
   if (!handle) return fault_of_library(session.s_snmp_errno, where);
@@ -122,8 +130,7 @@ Outcome<void> SnmpSession::find_engine() {
   for (int count = 0; count < tries && session->securityEngineIDLen == 0; ++count)
     if (auto answer = try_once(probe()); !answer && answer.error().kind == FaultKind::timed_out) return answer.error();
   if (session->securityEngineIDLen == 0) return no_answer(where_);
-  std::unique_lock hold(snmp_library(), end_);
-  if (!hold) return too_slow(where_);
+  const std::lock_guard hold(snmp_library());
   if (!user_ && usm_create_user_from_session(session) == SNMPERR_SUCCESS) user_ = take_user();
   forget_users();
   if (!user_) return fault_of_library(SNMPERR_GENERR, where_);
@@ -139,8 +146,8 @@ SnmpSession::~SnmpSession() {
 
 Outcome<SnmpSession::Answer> SnmpSession::try_once(void* request) {
   auto* const pdu = static_cast<netsnmp_pdu*>(request);
-  std::unique_lock hold(snmp_library(), end_);
-  if (!hold || Clock::now() >= end_) {
+  std::unique_lock hold(snmp_library());
+  if (Clock::now() >= end_) {
     snmp_free_pdu(pdu);
     return too_slow(where_);
   }
@@ -175,11 +182,7 @@ Outcome<SnmpSession::Answer> SnmpSession::try_once(void* request) {
     hold.lock();
     with_user([&] {
       if (!late) {
-        netsnmp_large_fd_set ready;
-        netsnmp_large_fd_set_init(&ready, std::max(FD_SETSIZE, socket.fd + 1));
-        netsnmp_large_fd_setfd(socket.fd, &ready);
-        snmp_sess_read2(handle_, &ready);
-        netsnmp_large_fd_set_cleanup(&ready);
+        read_ready(handle_, socket.fd);
       } else {
         snmp_sess_timeout(handle_);
       }
