@@ -2,6 +2,9 @@
 #include "daemon/client/render.hpp"
 #include "daemon/client/table.hpp"
 #include "daemon/verdict/words.hpp"
+#include "probes/reading.hpp"
+
+#include <nlohmann/json.hpp>
 
 #include <cstdio>
 
