@@ -147,7 +147,9 @@ void SiteService::save_roll() {
   auto& record = parts_.record;
   auto entries = roll_.entries();
   write("the roll", [this, &record, entries = std::move(entries)] {
-    auto outcome = record.save_roll(nlohmann::json(entries));
+    std::string text = "[";
+    for (const auto& entry : entries) text += (text.size() > 1 ? "," : "") + json_line(entry);
+    auto outcome = record.save_roll(text + "]");
     asio::post(parts_.context, [this] {
       roll_is_being_saved_ = false;
       if (roll_has_changed_) save_roll();

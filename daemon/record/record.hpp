@@ -89,7 +89,7 @@ class Record {
 
   Outcome<void> add_witness(const Witness& witness);
   Outcome<std::vector<Witness>> witnesses();
-  Outcome<void> save_roll(const nlohmann::json& roll);
+  Outcome<void> save_roll(const std::string& roll);  // JSON
   Outcome<std::optional<nlohmann::json>> roll();  // none before the first save_roll
 
  private:

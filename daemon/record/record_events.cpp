@@ -67,12 +67,12 @@ Outcome<std::vector<Witness>> Record::witnesses() {
   }
 }
 
-Outcome<void> Record::save_roll(const json& roll) {
+Outcome<void> Record::save_roll(const std::string& roll) {
   const std::lock_guard hold(lock_);
   return Statement(database_, where_,
                    "INSERT INTO roll (one, entries) VALUES (1, ?) "
                    "ON CONFLICT (one) DO UPDATE SET entries = excluded.entries")
-      .bind(json_line(roll))
+      .bind(roll)
       .run();
 }
 

@@ -302,7 +302,12 @@ void Watch::cancel_sweep() {
 std::vector<verdict::Finding> Watch::findings() const { return state_->findings(); }
 
 std::string Watch::units() const {
-  std::string out = "{\"units\":[";
+  constexpr std::size_t octets_of_a_unit = 500, octets_of_a_fact = 220;
+  std::size_t facts = 0;
+  for (const auto& unit : state_->table.units()) facts += unit.facts.size();
+  std::string out;
+  out.reserve(state_->table.units().size() * octets_of_a_unit + facts * octets_of_a_fact);
+  out = "{\"units\":[";
   for (const auto& unit : state_->table.units()) {
     if (unit.number == 0) continue;
     if (out.back() != '[') out += ',';

@@ -178,7 +178,7 @@ TEST_CASE("text that is no UTF-8 is kept as text that is") {
   const std::string latin = "Gl\xe4ser";
   REQUIRE(record->add_event("witness", {{"point", latin}}).has_value());
   CHECK((*record->events_after(0, 1))[0].data.at("point") == "Gl\xef\xbf\xbdser");
-  REQUIRE(record->save_roll({{"note", latin}}).has_value());
+  REQUIRE(record->save_roll(json_line({{"note", latin}})).has_value());
   CHECK((**record->roll()).at("note") == "Gl\xef\xbf\xbdser");
 }
 
@@ -189,7 +189,7 @@ TEST_CASE("witness points and the roll come back as they were given, over a rest
     auto record = std::move(*Record::open(folder.path));
     CHECK_FALSE(record->roll()->has_value());
     REQUIRE(record->add_witness({"camera/gate-north", "gland closed", "A. Tester", "second try", at}).has_value());
-    REQUIRE(record->save_roll(nlohmann::json::array({{{"camera", "gate-north"}, {"presence", "lost"}}})).has_value());
+    REQUIRE(record->save_roll(json_line(nlohmann::json::array({{{"camera", "gate-north"}, {"presence", "lost"}}}))).has_value());
   }
   auto record = std::move(*Record::open(folder.path));
   const auto witnesses = *record->witnesses();
