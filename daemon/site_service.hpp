@@ -78,6 +78,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   void place(const std::string& hardware_address, const std::string& seen_on) override;
   void judged(const std::string& camera, bool wanting, const std::string& reason) override;
   void port_down(const std::string& switch_port) override;
+  void not_a_unit(const std::string& hardware_address) override { roll_.not_a_unit(hardware_address); }
   std::vector<verdict::Finding> findings() const override { return watch_.findings(); }
 
   void tell(const round::Changes& changes);

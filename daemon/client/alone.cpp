@@ -36,13 +36,17 @@ class Keeper : public round::RollKeeper, public round::RoundListener {
   round::Roll& own_roll() { return roll_; }
   const round::Roll& roll() const override { return roll_; }
   void heard(const std::string& camera) override { roll_.heard(camera, now_utc()); }
-  void place(const std::string& hardware, const std::string& seen_on) override { roll_.place(hardware, seen_on); }
+  void place(const std::string& hardware, const std::string& seen_on) override {
+    roll_.place(hardware, seen_on);
+    if (watch_) watch_->place(hardware, seen_on);
+  }
   void judged(const std::string& camera, bool wanting, const std::string& reason) override {
     roll_.judged(camera, wanting, reason, now_utc());
   }
   void port_down(const std::string& switch_port) override { changed(roll_.port_down(switch_port, now_utc())); }
+  void not_a_unit(const std::string& hardware_address) override { roll_.not_a_unit(hardware_address); }
   std::vector<verdict::Finding> findings() const override { return watch_ ? watch_->findings() : std::vector<verdict::Finding>(); }
-  void keep(const round::Watch* watch) { watch_ = watch; }
+  void keep(round::Watch* watch) { watch_ = watch; }
   void planned(const json& head) override {
     if (!command_.json)
       std::fprintf(stderr, "About %.0f s: %s.\n", head.at("planned_s").get<double>(), head.at("plan").get<std::string>().c_str());
@@ -75,7 +79,7 @@ class Keeper : public round::RollKeeper, public round::RoundListener {
   const Command& command_;
   round::Roll roll_;
   ProgressLine line_;
-  const round::Watch* watch_ = nullptr;  // the roll's; outlives the keeper's use of it
+  round::Watch* watch_ = nullptr;  // the roll's; outlives the keeper's use of it
 };
 
 class Alone {

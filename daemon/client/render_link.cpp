@@ -73,7 +73,7 @@ std::string units_cell(const json& p) {
   const auto& learnt = p.at("learnt_addresses");
   if (p.at("leads_to") != "many" && p.at("leads_to") != "switch")
     return (p.at("cameras").empty() ? "" : joined(p.at("cameras")) + ": ") + joined(learnt, " ");
-  return (p.at("leads_to") == "switch" ? "a switch, " : "many: ") + std::to_string(learnt.size()) + " addresses";
+  return (p.at("leads_to") == "switch" ? "a switch, " : "many: ") + std::to_string(learnt.size()) + (learnt.size() == 1 ? " address" : " addresses");
 }
 
 std::string speed_cell(const json& p) {

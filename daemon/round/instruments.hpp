@@ -33,6 +33,7 @@ struct SwitchLook {
   std::vector<Reading> readings;               // of the switch itself; subject is left empty
   std::map<std::string, Port> ports;           // by name
   std::map<std::string, std::string> learnt;   // hardware address -> port name
+  std::vector<std::string> own_addresses;      // hardware addresses of its ports
   std::optional<Fault> fault;
   std::string learnt_unread;                   // why no addresses are known; empty when they are
 };

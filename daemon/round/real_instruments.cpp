@@ -53,6 +53,7 @@ void fill_look(SwitchLook& out, const link::SwitchReport& report, const link::Sw
     } else if (const auto why = restarted.find(port.name); why != restarted.end()) {
       for (const char* quantity : {"in_load_ratio", "out_load_ratio"}) look_at.readings.push_back(unread("", quantity, why->second, report.when));
     }
+    if (!port.hardware_address.empty()) out.own_addresses.push_back(port.hardware_address);
     for (const auto& address : port.learnt) out.learnt[address.hardware_address] = port.name;
     for (const auto& n : report.neighbours)
       if (n.index == port.index && n.bridges.value_or(false)) look_at.bridging_neighbours.push_back(n.chassis_id);

@@ -133,12 +133,15 @@ Changes Roll::see(const Sight& sight) {
   return out;
 }
 
+void Roll::not_a_unit(const std::string& hardware_address) {
+  if (infrastructure_.size() < most_strangers) infrastructure_.insert(hardware_address);
+  strangers_.erase(hardware_address);
+}
+
 void Roll::see_stranger(const Sight& sight, Changes& out) {
   if (infrastructure_.contains(sight.hardware_address)) return;
   if (known_addresses_.contains(sight.address) || sight.is_network) {
-    if (infrastructure_.size() < most_strangers) infrastructure_.insert(sight.hardware_address);
-    strangers_.erase(sight.hardware_address);
-    return;
+    return not_a_unit(sight.hardware_address);
   }
   const auto key = sight.hardware_address.empty() ? sight.name : sight.hardware_address;
   const auto known = strangers_.find(key);

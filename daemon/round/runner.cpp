@@ -96,6 +96,7 @@ asio::awaitable<void> Runner::look_at_switch(const config::Switch& sw) {
   for (const auto& [port, seen] : look.ports)
     for (const auto& reading : seen.readings)
       if (reading.quantity == "link_state" && reading.word() == "down") keeper_.port_down(sw.id + "/" + port);
+  for (const auto& address : look.own_addresses) keeper_.not_a_unit(address);
   looks_[sw.id] = std::move(look);
 }
 

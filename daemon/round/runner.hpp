@@ -36,6 +36,8 @@ class RollKeeper {
   virtual void judged(const std::string& camera, bool wanting, const std::string& reason) = 0;
   // A switch says that this port ("switch/port") has no link.
   virtual void port_down(const std::string& switch_port) = 0;
+  // A hardware address is a switch's own.
+  virtual void not_a_unit(const std::string& hardware_address) = 0;
   // Conflicts that the arrivals themselves show.
   virtual std::vector<verdict::Finding> findings() const = 0;
 };

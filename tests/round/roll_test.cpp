@@ -219,4 +219,10 @@ TEST_CASE("switches and routers that say so are no strangers") {
   roll.see(bridge);
   CHECK(roll.strangers().empty());
   CHECK(roll.is_infrastructure("02:00:5e:10:00:b0"));
+  roll.see({"02:00:5e:10:00:b1", "", noon});
+  CHECK(roll.strangers().size() == 1);
+  roll.not_a_unit("02:00:5e:10:00:b1");  // by SNMP
+  CHECK(roll.strangers().empty());
+  roll.see({"02:00:5e:10:00:b1", "", noon + 1s});
+  CHECK(roll.strangers().empty());
 }

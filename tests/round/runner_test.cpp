@@ -111,6 +111,7 @@ class Keeper : public RollKeeper {
     roll_.judged(camera, wanting, reason, now_utc());
   }
   void port_down(const std::string& port) override { roll_.port_down(port, now_utc()); }
+  void not_a_unit(const std::string& address) override { roll_.not_a_unit(address); }
   std::vector<verdict::Finding> findings() const override { return found; }
   std::vector<verdict::Finding> found;
   void arrive_all() {

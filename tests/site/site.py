@@ -110,6 +110,9 @@ class Site:
         self.state.note("namespaces", name, full)
         run("ip", "netns", "add", full)
         run("ip", "-n", full, "link", "set", "dev", "lo", "up")
+        if name == "core" or name in {sw["id"] for sw in self.design["switches"]}:
+            # A switch's ports have no stack of their own; the kernel would give each of them an IPv6 address.
+            self.inside(name, "sysctl", "-qw", "net.ipv6.conf.default.disable_ipv6=1")
         return full
 
     def inside(self, name, *command, **options):
