@@ -19,11 +19,12 @@ std::string where(const std::string& interface, const std::vector<std::uint16_t>
   return out;
 }
 
-// The same address may have been told by several protocols.
+// The same address may have been told by several protocols; what was told long before is another stay.
 void claim(std::vector<verdict::ClaimedAddress>& out, const arrivals::Fact& fact) {
   for (auto& have : out)
     if (have.address == fact.value) {
-      have.since = std::min(have.since, fact.since);
+      const bool is_apart = fact.since > have.last_heard + arrivals::fact_pause || have.since > fact.last_heard + arrivals::fact_pause;
+      have.since = is_apart ? std::max(have.since, fact.since) : std::min(have.since, fact.since);
       have.last_heard = std::max(have.last_heard, fact.last_heard);
       return;
     }
@@ -60,15 +61,18 @@ verdict::Arrivals arrivals_of(const arrivals::UnitTable& table, const Roll* roll
     for (const auto& address : unit.hardware_addresses) seen.hardware_addresses.push_back(address.text());
     seen.serial = sight.serial;
     seen.seen_on = sight.seen_on;
+    for (const auto& place : unit.places) seen.places.push_back(where(place.interface, place.vlans));
+    // A switch names where it is managed, which may be elsewhere.
     for (const auto& fact : unit.facts)
-      if (fact.what == What::ipv4_address) claim(seen.addresses, fact);
+      if (fact.what == What::ipv4_address && !(unit.is_network && fact.source == arrivals::Source::lldp)) claim(seen.addresses, fact);
     seen.starts = unit.starts;
     seen.last_heard = unit.last_heard;
     seen.is_network = !entry && (unit.is_network || unit.serves_dhcp || (roll && roll->is_infrastructure(sight.hardware_address)));
     out.units.push_back(std::move(seen));
   }
   for (const auto& server : table.dhcp_servers())
-    out.dhcp_servers.push_back({server.address, server.hardware_address, where(server.interface, server.vlans), server.subnet_mask, server.last_heard});
+    out.dhcp_servers.push_back({server.address, server.hardware_address, where(server.interface, server.vlans), server.subnet_mask, server.first_heard, server.last_heard,
+                                server.through_relay});
   return out;
 }
 

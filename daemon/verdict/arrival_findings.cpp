@@ -14,6 +14,10 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr auto server_memory = 10min;  // two DHCP servers within this are there at once
+constexpr auto offers_take = 10s;      // both may answer one question, and only one of them is heard again
+constexpr auto still_held = 5min;      // another address that was heard within this is another one of the same unit
+constexpr auto camera_holds = 30s;     // a camera of the design is asked for its address all the while
+constexpr std::size_t most_own = 4;    // who is heard with more at once answers for others (RFC 1027)
 
 std::optional<std::uint32_t> number_of(const std::string& address) {
   const auto octets = wire::decode_ipv4(address);
@@ -31,10 +35,48 @@ std::uint32_t mask_of(unsigned bits) { return bits == 0 ? 0 : ~std::uint32_t{0} 
 // RFC 3927 §2.1.
 bool is_link_local(std::uint32_t number) { return number >> 16 == 0xa9fe; }
 
-const ClaimedAddress* current(const SeenUnit& unit) {
-  const auto at = std::max_element(unit.addresses.begin(), unit.addresses.end(),
-                                   [](const ClaimedAddress& a, const ClaimedAddress& b) { return a.last_heard < b.last_heard; });
-  return at == unit.addresses.end() ? nullptr : &*at;
+bool is_link_local(const std::string& address) {
+  const auto number = number_of(address);
+  return number && is_link_local(*number);
+}
+
+// A unit may have several addresses at once: the designed one stands for it, else a usable one rather than one of link-local kind
+// (which some units keep beside it), else the newest.
+const ClaimedAddress* current(const SeenUnit& unit, const config::Camera* camera) {
+  SystemTime newest{};
+  for (const auto& one : unit.addresses) newest = std::max(newest, one.last_heard);
+  const auto held = camera ? std::chrono::seconds(camera_holds) : std::chrono::seconds(still_held);
+  const ClaimedAddress* best = nullptr;
+  const auto rank = [&](const ClaimedAddress& a) { return camera && a.address == camera->address ? 2 : is_link_local(a.address) ? 0 : 1; };
+  for (const auto& one : unit.addresses) {
+    if (newest - one.last_heard > held) continue;
+    if (!best || std::pair(rank(*best), best->last_heard) < std::pair(rank(one), one.last_heard)) best = &one;
+  }
+  return best;
+}
+
+// Of a router that several machines are in turn: VRRP (RFC 9568 §7.3), HSRP (RFC 2281 §5.1).
+bool is_virtual_router(const SeenUnit& unit) {
+  return std::any_of(unit.hardware_addresses.begin(), unit.hardware_addresses.end(), [](const std::string& a) {
+    return a.starts_with("00:00:5e:00:01:") || a.starts_with("00:00:5e:00:02:") || a.starts_with("00:00:0c:07:ac:");
+  });
+}
+
+bool answers_for_others(const SeenUnit& unit) {
+  return std::count_if(unit.addresses.begin(), unit.addresses.end(), [&](const ClaimedAddress& a) { return unit.last_heard - a.last_heard <= still_held; }) >
+         std::ptrdiff_t{most_own};
+}
+
+// Two cards of one machine, each of which answers for the addresses of both: nobody copies two addresses by mistake.
+bool are_one_machine(const SeenUnit& a, const SeenUnit& b) {
+  return std::count_if(a.addresses.begin(), a.addresses.end(), [&](const ClaimedAddress& x) {
+           return std::any_of(b.addresses.begin(), b.addresses.end(), [&](const ClaimedAddress& y) { return x.address == y.address; });
+         }) > 1;
+}
+
+bool meet(const SeenUnit& a, const SeenUnit& b) {
+  if (a.places.empty() || b.places.empty()) return true;
+  return std::find_first_of(a.places.begin(), a.places.end(), b.places.begin(), b.places.end()) != a.places.end();
 }
 
 std::string spoken(const SeenUnit& unit) {
@@ -54,8 +96,9 @@ class Search {
   Search(const config::Design* design, const Arrivals& arrivals, SystemTime at) : design_(design), all_(arrivals), at_(at) {
     for (const auto& unit : all_.units) {
       if (!unit.camera.empty()) by_camera_[unit.camera] = &unit;
+      const bool is_one = !is_virtual_router(unit) && !answers_for_others(unit);
       for (const auto& claim : unit.addresses) {
-        claimants_[claim.address].push_back({&unit, &claim});
+        if (is_one) claimants_[claim.address].push_back({&unit, &claim});
         taken_.insert(claim.address);
       }
     }
@@ -75,7 +118,7 @@ class Search {
     dhcp_servers();
     for (const auto& unit : all_.units) {
       restarts(unit);
-      if (unit.is_network) continue;
+      if (unit.is_network || is_virtual_router(unit) || (unit.camera.empty() && answers_for_others(unit))) continue;
       if (!swapped(unit)) elsewhere(unit);
       other_serial(unit);
       in_place_of_another(unit);
@@ -94,6 +137,7 @@ class Search {
         const auto& [a, a_claim] = claims[i];
         const auto& [b, b_claim] = claims[j];
         if (a == b || a_claim->last_heard < b_claim->since || b_claim->last_heard < a_claim->since) continue;
+        if (!meet(*a, *b) || are_one_machine(*a, *b)) continue;
         out_.push_back({"address_twice", subject_of(*a), capital(spoken(*a)) + " and " + spoken(*b) + " both say that " + address + " is theirs",
                         "give one of them another address; unplug one and ask the other by its page if you cannot tell which",
                         {a->name + " since " + to_rfc3339(a_claim->since), b->name + " since " + to_rfc3339(b_claim->since)}});
@@ -101,13 +145,22 @@ class Search {
       }
   }
 
+  // One that only clients named may stand behind a relay: told where it is on a network of this machine's, or that is not known.
+  bool is_heard_here(const SeenDhcpServer& server) const {
+    const auto number = number_of(server.address);
+    return !server.hardware_address.empty() || server.through_relay || !all_.own || all_.own->empty() || (number && reachable(*number));
+  }
+
   void dhcp_servers() {
     std::map<std::string, const SeenDhcpServer*> by_place;
     for (const auto& server : all_.dhcp_servers) {
-      if (at_ - server.last_heard > server_memory) continue;
+      if (at_ - server.last_heard > server_memory || !is_heard_here(server)) continue;
       const auto [at, fresh] = by_place.try_emplace(server.where, &server);
       if (fresh || at->second->address == server.address) continue;
       const auto& other = *at->second;
+      if (server.last_heard + offers_take < other.first_heard || other.last_heard + offers_take < server.first_heard) continue;  // one took over
+      if (!server.hardware_address.empty() && server.hardware_address == other.hardware_address) continue;
+      if (server.through_relay && other.through_relay) continue;  // a pair of servers behind a relay is how it is done
       const auto words = [](const SeenDhcpServer& s) { return s.address + (s.hardware_address.empty() ? "" : " (" + s.hardware_address + ")"); };
       out_.push_back({"dhcp_twice", "network/" + server.where, "Two DHCP servers answer on " + server.where + ": " + words(other) + " and " + words(server),
                       "switch off the one that does not belong here: units get addresses from whichever is faster",
@@ -126,7 +179,7 @@ class Search {
     std::snprintf(period, sizeof period, "%.0f", period_s);
     Finding finding{"starts_again", subject_of(unit), capital(spoken(unit)) + " has started " + std::to_string(count) + " times, about every " + period + " s",
                     "look at its power first: class and watts at the switch port, length and quality of the cable, heater and infrared at the start; then "
-                    "at its log for a crash",
+                    "at the link, which may come and go, and at its log for a crash",
                     {"usual cause: too little power for what it draws when it starts"}};
     for (std::size_t i = starts.size() - count; i < starts.size(); ++i) finding.evidence.push_back("started " + to_rfc3339(starts[i]));
     out_.push_back(std::move(finding));
@@ -146,11 +199,11 @@ class Search {
       if (const auto other = by_camera_.find(at->second->id); other != by_camera_.end() && other->second->seen_on == camera->switch_id + "/" + camera->port)
         return tell(*at->second, *other->second, "port (" + unit.seen_on + " and " + other->second->seen_on + ")",
                     "swap the two cables at the switch, or the units if their views are wrong as well");
-    const auto* now = current(unit);
+    const auto* now = current(unit, camera);
     const auto at = now ? owner_of_.find(now->address) : owner_of_.end();
     if (at == owner_of_.end() || at->second->id == unit.camera) return false;
     const auto other = by_camera_.find(at->second->id);
-    const auto* others = other == by_camera_.end() ? nullptr : current(*other->second);
+    const auto* others = other == by_camera_.end() ? nullptr : current(*other->second, at->second);
     if (!others || others->address != camera->address) return false;
     return tell(*at->second, *other->second, "address (" + now->address + " and " + others->address + ")",
                 "compare the labels with the schedule: either the units hang in each other's place, or their addresses were set the wrong way round");
@@ -171,12 +224,13 @@ class Search {
 
   // Where it is not the design's address, or none that this machine reaches.
   void elsewhere(const SeenUnit& unit) {
-    const auto* now = current(unit);
+    const auto* camera = design_ && !unit.camera.empty() ? design_->find_camera(unit.camera) : nullptr;
+    const auto* now = current(unit, camera);
     const auto number = now ? number_of(now->address) : std::nullopt;
     if (!number) return;
-    const auto* camera = design_ && !unit.camera.empty() ? design_->find_camera(unit.camera) : nullptr;
     const bool as_designed = camera && camera->address == now->address;
-    const bool reached = !all_.own || reachable(*number);
+    // Who spoke through a router is reached through it.
+    const bool reached = !all_.own || unit.hardware_addresses.empty() || reachable(*number);
     const auto give = reached ? std::nullopt : reach_address(now->address, mask_for(*number), taken_);
     const std::string reach = !give ? "" : "to reach it, give this machine " + *give + " as a second address (`ip address add " + *give + " dev …`)";
     const std::vector<std::string> evidence = {now->address + " since " + to_rfc3339(now->since), camera ? "the design: " + camera->address : "not in the design"};
@@ -203,14 +257,15 @@ class Search {
   void tell_out_of_reach(const std::string& give, const std::vector<const SeenUnit*>& units) {
     const auto& first = *units.front();
     const bool one = units.size() == 1;
+    const auto here = [this](const SeenUnit& unit) { return current(unit, design_->find_camera(unit.camera)); };
     Finding finding{"address_out_of_reach", one ? subject_of(first) : "network/" + give,
-                    (one ? capital(spoken(first)) + " is at " + current(first)->address : std::to_string(units.size()) + " cameras are at their designed addresses") +
+                    (one ? capital(spoken(first)) + " is at " + here(first)->address : std::to_string(units.size()) + " cameras are at their designed addresses") +
                         ", in a subnet that this machine has no address in",
                     "", {}};
     if (!give.empty()) finding.next_step = "give this machine " + give + " as a second address (`ip address add " + give + " dev …`)";
     constexpr std::size_t most_named = 10;
     for (std::size_t i = 0; i < std::min(units.size(), most_named); ++i)
-      finding.evidence.push_back(units[i]->camera + " at " + current(*units[i])->address + " since " + to_rfc3339(current(*units[i])->since));
+      finding.evidence.push_back(units[i]->camera + " at " + here(*units[i])->address + " since " + to_rfc3339(here(*units[i])->since));
     out_.push_back(std::move(finding));
   }
 

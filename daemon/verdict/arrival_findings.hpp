@@ -26,6 +26,7 @@ struct SeenUnit {
   std::vector<std::string> hardware_addresses;
   std::string serial;        // as it says; may be empty
   std::string seen_on;       // "switch/port"; may be empty
+  std::vector<std::string> places = {};  // where it was heard: "eth0", "eth0 VLAN 20"; none: not known
   std::vector<ClaimedAddress> addresses;
   std::vector<SystemTime> starts;
   SystemTime last_heard{};
@@ -35,7 +36,8 @@ struct SeenUnit {
 struct SeenDhcpServer {
   std::string address, hardware_address, where;  // where: "eth0", "eth0 VLAN 20"
   std::string subnet_mask;                       // as it gave it; may be empty
-  SystemTime last_heard{};
+  SystemTime first_heard{}, last_heard{};
+  bool through_relay = false;
 };
 
 // An IPv4 address of this machine.

@@ -68,7 +68,8 @@ void to_json(nlohmann::json& out, const DhcpServer& s) {
          {"vlans", s.vlans},
          {"subnet_mask", told(s.subnet_mask)},
          {"first_heard", to_rfc3339(s.first_heard)},
-         {"last_heard", to_rfc3339(s.last_heard)}};
+         {"last_heard", to_rfc3339(s.last_heard)},
+         {"through_relay", s.through_relay}};
 }
 
 }  // namespace tallywire::arrivals

@@ -51,12 +51,20 @@ struct Fact {
 };
 inline constexpr std::chrono::minutes fact_pause{5};
 
+// Where a unit was heard. One frame may come in at several: two interfaces of this machine on one segment.
+struct Place {
+  std::string interface;
+  std::vector<std::uint16_t> vlans;  // outermost first
+  bool operator==(const Place&) const = default;
+};
+
 struct Unit {
   std::uint64_t number = 0;                          // counts up; never used twice
   std::vector<wire::MacAddress> hardware_addresses;  // none: it spoke through a router, and is known by its endpoint
   std::string maker;                                 // of the first of them by the IEEE's list; may be empty
   std::string interface;                             // where it was heard last
   std::vector<std::uint16_t> vlans;                  // tags of its last frame, outermost first
+  std::vector<Place> places;                         // each once, at most UnitTable::most_places, the newest kept
   SystemTime first_heard{}, last_heard{};
   bool said_goodbye = false;                         // WS-Discovery Bye, and nothing since
   bool is_network = false;                           // LLDP: it bridges or routes; or it advertises itself as a router
@@ -78,6 +86,7 @@ struct DhcpServer {
   std::vector<std::uint16_t> vlans;
   std::string subnet_mask;       // as it gave it; may be empty
   SystemTime first_heard{}, last_heard{};
+  bool through_relay = false;    // its answers came by way of a relay (RFC 2131 §4.1): it is elsewhere
 };
 
 void to_json(nlohmann::json& out, const Unit& unit);

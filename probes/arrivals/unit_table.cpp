@@ -15,10 +15,18 @@ constexpr std::size_t most_signs = 32;
 
 constexpr std::size_t looked_at_for_room = 32;
 
-// Two units of one kind may carry the same placeholder instead of a serial number.
+// Two units of one kind may carry the same placeholder instead of a serial number: 000000, 0123456789.
 bool names_one_unit(const std::string& serial) {
   const std::set<char> different(serial.begin(), serial.end());
-  return serial.size() >= 6 && different.size() >= 4;
+  std::size_t steps = 0;
+  for (std::size_t i = 1; i < serial.size(); ++i) steps += serial[i] == serial[i - 1] + 1 || (serial[i - 1] == '9' && serial[i] == '0');
+  return serial.size() >= 6 && different.size() >= 4 && steps + 2 < serial.size();
+}
+
+// Two devices that answer ONVIF under different names are two, whatever their serial numbers say.
+bool differ_by_endpoint(const Unit& a, const Unit& b) {
+  const auto x = a.value_of(What::endpoint), y = b.value_of(What::endpoint);
+  return !x.empty() && !y.empty() && x != y;
 }
 
 bool share_maker(const Unit& a, const Unit& b) {
@@ -86,7 +94,9 @@ void UnitTable::join(std::size_t into, std::size_t other) {
   memory_[other] = {};
   for (const auto& address : b.hardware_addresses) by_hardware_[address] = into;
   for (const auto& key : memory.identities) by_identity_[key] = into;
-  memory_[into].identities.insert(memory_[into].identities.end(), memory.identities.begin(), memory.identities.end());
+  auto& names = memory_[into].identities;
+  names.insert(names.end(), memory.identities.begin(), memory.identities.end());
+  for (; names.size() > most_names; names.erase(names.begin())) by_identity_.erase(names.front());
   a.hardware_addresses.insert(a.hardware_addresses.end(), b.hardware_addresses.begin(), b.hardware_addresses.end());
   if (a.maker.empty()) a.maker = b.maker;
   if (b.first_heard < a.first_heard) a.number = std::min(a.number, b.number);
@@ -96,22 +106,34 @@ void UnitTable::join(std::size_t into, std::size_t other) {
   a.frames += b.frames;
   a.is_network = a.is_network || b.is_network;
   a.serves_dhcp = a.serves_dhcp || b.serves_dhcp;
+  for (const auto& place : b.places)
+    if (a.places.size() < most_places && std::find(a.places.begin(), a.places.end(), place) == a.places.end()) a.places.push_back(place);
   if (b.starts.size() > a.starts.size()) {
     a.starts = b.starts;
     memory_[into].starts = memory.starts;
   }
+  memory_[into].is_served = memory_[into].is_served || memory.is_served;
+  memory_[into].was_ever_served = memory_[into].was_ever_served || memory.was_ever_served;
   memory_[into].kept = memory_[into].kept || memory.kept;
   forget(other);
 }
 
 // What a unit says of itself leads to its entry; another entry that said the same becomes one with it.
 void UnitTable::bind_identity(std::size_t index, const std::string& key) {
+  auto& own = memory_[index].identities;
+  if (own.size() >= most_names && !by_identity_.contains(key)) {
+    by_identity_.erase(own.front());
+    own.erase(own.begin());
+  }
   const auto [at, fresh] = by_identity_.try_emplace(key, index);
-  if (fresh) memory_[index].identities.push_back(key);
+  if (fresh) own.push_back(key);
   if (at->second == index) return;
   const auto other = at->second;
   const bool by_serial = key.starts_with("serial ");
-  if (by_serial && (!names_one_unit(key.substr(7)) || !share_maker(units_[index], units_[other]))) return;
+  const auto& a = units_[index];
+  const auto& b = units_[other];
+  if (by_serial && (!names_one_unit(key.substr(7)) || !share_maker(a, b) || differ_by_endpoint(a, b))) return;
+  if (a.hardware_addresses.size() + b.hardware_addresses.size() > most_names) return;
   join(index, other);
 }
 
@@ -120,6 +142,10 @@ void UnitTable::mark(std::size_t index, const Sighting& sighting, const std::str
   unit.last_heard = std::max(unit.last_heard, sighting.when);
   unit.vlans = sighting.vlans;
   unit.interface = interface;
+  if (const Place place{interface, sighting.vlans}; std::find(unit.places.begin(), unit.places.end(), place) == unit.places.end()) {
+    if (unit.places.size() >= most_places) unit.places.erase(unit.places.begin());
+    unit.places.push_back(place);
+  }
   unit.said_goodbye = false;
   ++unit.frames;
 }
@@ -131,8 +157,14 @@ void UnitTable::tell(Speaker& s, What what, Source source, const std::string& va
   auto& facts = s.unit->facts;
   const auto at = std::find_if(facts.begin(), facts.end(), [&](const Fact& f) { return f.what == what && f.source == source && f.value == text; });
   if (at == facts.end()) {
-    if (facts.size() >= most_facts)
-      facts.erase(std::min_element(facts.begin(), facts.end(), [](const Fact& a, const Fact& b) { return a.last_heard < b.last_heard; }));
+    // Whoever changes one of its facts again and again, as one that answers for others, keeps the rest of them.
+    const auto of_kind = std::count_if(facts.begin(), facts.end(), [what](const Fact& f) { return f.what == what; });
+    const bool kind_is_full = of_kind >= std::ptrdiff_t{most_facts_of_a_kind};
+    if (kind_is_full || facts.size() >= most_facts)
+      facts.erase(std::min_element(facts.begin(), facts.end(), [&](const Fact& a, const Fact& b) {
+        if (kind_is_full && (a.what == what) != (b.what == what)) return a.what == what;
+        return a.last_heard < b.last_heard;
+      }));
     facts.push_back({what, text, source, s.when, s.when, s.when});
     s.heard->told_new = true;
     return;
@@ -154,7 +186,24 @@ void UnitTable::start(Speaker& s, Sign sign, const std::string& of_what, bool is
   if (list.size() >= most_starts) list.erase(list.begin());
   list.push_back(s.when);
   s.heard->started = true;
-  if (list.size() >= s.unit->starts.size()) s.unit->starts = list;
+  choose_starts(static_cast<std::size_t>(s.unit - units_.data()));
+}
+
+// The kind of sign that was seen most often stands for the unit. Addresses are also probed when a lease is renewed (RFC 2131 §3.1,
+// step 5), so these probes count only where nothing better would show a start: no lease, no IPv6.
+void UnitTable::choose_starts(std::size_t index) {
+  auto& unit = units_[index];
+  const auto& memory = memory_[index];
+  const bool speaks_ipv6 = std::any_of(unit.facts.begin(), unit.facts.end(), [](const Fact& f) {
+    return f.source == Source::neighbour_discovery || f.source == Source::listener_report;
+  });
+  const std::vector<SystemTime>* most = nullptr;
+  for (const auto sign : {Sign::address_probed, Sign::ipv6_address_probed, Sign::dhcp_began, Sign::instance_rose}) {
+    if (sign == Sign::address_probed && (memory.was_ever_served || speaks_ipv6)) continue;
+    const auto& list = memory.starts[static_cast<std::size_t>(sign)];
+    if (!most || list.size() >= most->size()) most = &list;
+  }
+  if (most) unit.starts = *most;
 }
 
 DhcpServer* UnitTable::server(const std::string& address, const Sighting& sighting, const std::string& interface) {
@@ -163,8 +212,9 @@ DhcpServer* UnitTable::server(const std::string& address, const Sighting& sighti
       one.last_heard = sighting.when;
       return &one;
     }
-  if (servers_.size() >= most_servers) return nullptr;
-  servers_.push_back({address, "", interface, sighting.vlans, "", sighting.when, sighting.when});
+  if (servers_.size() >= most_servers)
+    servers_.erase(std::min_element(servers_.begin(), servers_.end(), [](const DhcpServer& a, const DhcpServer& b) { return a.last_heard < b.last_heard; }));
+  servers_.push_back({address, "", interface, sighting.vlans, "", sighting.when, sighting.when, false});
   return &servers_.back();
 }
 

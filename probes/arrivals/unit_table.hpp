@@ -21,8 +21,11 @@ class UnitTable {
   // A flood of forged addresses must not eat the machine: beyond this the unit that was silent longest makes room, unless it is kept.
   static constexpr std::size_t most_units = 10'000;
   static constexpr std::size_t most_facts = 48;    // of a unit; beyond it the oldest goes
+  static constexpr std::size_t most_facts_of_a_kind = 16;
   static constexpr std::size_t most_starts = 16;
-  static constexpr std::size_t most_servers = 64;
+  static constexpr std::size_t most_places = 8;
+  static constexpr std::size_t most_names = 16;  // hardware addresses, and endpoints and serial numbers, of a unit
+  static constexpr std::size_t most_servers = 64;  // beyond it the one that was silent longest goes
 
   // `makers` (may be null) outlives the table. `own`: hardware addresses of this machine, which are not units.
   UnitTable(const MakerNames* makers, const std::vector<wire::MacAddress>& own);
@@ -50,9 +53,14 @@ class UnitTable {
   struct Memory {
     bool kept = false;
     std::vector<std::string> identities;  // its keys in by_identity_
-    bool bound_since_discover = false;
-    std::uint16_t seconds_tried = 0;
-    std::optional<std::uint64_t> instance;
+    bool is_served = false;               // a DHCP server gave it what it asked for, as far as was heard, and it has not begun anew since
+    bool was_ever_served = false;
+    std::uint32_t transaction = 0;        // of its DHCP requests
+    unsigned requests = 0;                // with this transaction
+    std::string probed;                   // address that it probed for last
+    SystemTime probed_at{};               // first of these probes
+    bool was_silent = false;              // before them
+    std::map<std::string, std::uint64_t> instances;  // of its endpoints
     std::map<std::pair<Sign, std::string>, SystemTime> last_sign;
     std::array<std::vector<SystemTime>, 4> starts;
   };
@@ -61,10 +69,12 @@ class UnitTable {
     Memory* memory;
     SystemTime when;
     Heard* heard;
+    std::optional<SystemTime> before = std::nullopt;  // its frame before this one
   };
 
   void hear_arp(Speaker& s, const wire::ArpPacket& arp);
   void hear_dhcp_client(Speaker& s, const wire::DhcpMessage& dhcp);
+  void follow_lease(Speaker& s, const wire::DhcpMessage& dhcp);
   void hear_icmpv6(Speaker& s, const wire::Icmpv6Message& message);
   void hear_mdns(Speaker& s, const wire::DnsMessage& message, const std::optional<wire::IpAddress>& from);
   void hear_device(Speaker& s, const wire::WsDiscoveryMessage& message, const wire::WsDiscoveryDevice& device);
@@ -81,6 +91,9 @@ class UnitTable {
   void mark(std::size_t index, const Sighting& sighting, const std::string& interface);
   void tell(Speaker& s, What what, Source source, const std::string& value);
   void start(Speaker& s, Sign sign, const std::string& of_what, bool is_again);
+  void choose_starts(std::size_t index);
+  void adopt_chassis(std::size_t index, const wire::LldpNeighbour& lldp);
+  bool is_passed_on(const Sighting& sighting, const wire::WsDiscoveryDevice& device, const Unit& known) const;
   DhcpServer* server(const std::string& address, const Sighting& sighting, const std::string& interface);
 
   const MakerNames* makers_;

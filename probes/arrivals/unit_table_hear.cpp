@@ -37,6 +37,14 @@ std::optional<std::pair<std::string, std::string>> service_of(const std::string&
   return std::nullopt;
 }
 
+constexpr auto probes_take = std::chrono::seconds(20);  // from the first probe to the claim: RFC 5227 §1.1 asks for 9 s at most
+constexpr auto off_for = std::chrono::seconds(10);      // nobody starts sooner; a unit that is here answers more often
+constexpr unsigned requests_in_vain = 3;
+
+bool has(const Unit& unit, What what, const std::string& value) {
+  return std::any_of(unit.facts.begin(), unit.facts.end(), [&](const Fact& f) { return f.what == what && f.value == value; });
+}
+
 bool is_link_local(const wire::IpAddress& a) { return a.ipv6 && a.octets[0] == 0xfe && (a.octets[1] & 0xc0) == 0x80; }
 
 }  // namespace
@@ -52,12 +60,13 @@ std::optional<UnitTable::Heard> UnitTable::hear(const Sighting& sighting, const 
   if (who.is_zero() || who.is_group() || own_.contains(who)) return std::nullopt;
   Heard heard;
   heard.unit = unit_of(who, sighting.when, heard);
+  const auto before = heard.fresh ? std::nullopt : std::optional(units_[heard.unit].last_heard);
   mark(heard.unit, sighting, interface);
-  Speaker s{&units_[heard.unit], &memory_[heard.unit], sighting.when, &heard};
+  Speaker s{&units_[heard.unit], &memory_[heard.unit], sighting.when, &heard, before};
   std::visit(Overloaded{[&](const wire::ArpPacket& m) { hear_arp(s, m); },
                         [&](const wire::DhcpMessage& m) {
                           if (m.from_client) hear_dhcp_client(s, m);
-                          else s.unit->serves_dhcp = !m.relay_address;
+                          else (m.relay_address ? s.unit->is_network : s.unit->serves_dhcp) = true;
                         },
                         [&](const wire::Icmpv6Message& m) { hear_icmpv6(s, m); },
                         [&](const wire::DnsMessage& m) { hear_mdns(s, m, sighting.sent_from); },
@@ -72,10 +81,24 @@ std::optional<UnitTable::Heard> UnitTable::hear(const Sighting& sighting, const 
 }
 
 void UnitTable::hear_arp(Speaker& s, const wire::ArpPacket& arp) {
-  if (const auto owned = arp.owned()) return tell(s, What::ipv4_address, Source::arp, wire::text_of(*owned));
+  auto& memory = *s.memory;
+  if (const auto owned = arp.owned()) {
+    const auto address = wire::text_of(*owned);
+    tell(s, What::ipv4_address, Source::arp, address);
+    if (has(*s.unit, What::wanted_ipv4_address, address) && memory.requests > 0) memory.is_served = true;
+    if (address != memory.probed) return;
+    memory.probed.clear();
+    if (!memory.was_silent || s.when - memory.probed_at > probes_take) return;
+    Speaker then{s.unit, s.memory, memory.probed_at, s.heard};
+    return start(then, Sign::address_probed, address, false);
+  }
+  // Switches and other surveyors probe for what is not theirs: only who claims the address afterwards has started.
   const auto wanted = wire::text_of(arp.target_address);
   tell(s, What::wanted_ipv4_address, Source::arp, wanted);
-  start(s, Sign::address_probed, wanted, false);
+  if (wanted == memory.probed && s.when - memory.probed_at <= probes_take) return;
+  memory.probed = wanted;
+  memory.probed_at = s.when;
+  memory.was_silent = !s.before || s.when - *s.before >= off_for;
 }
 
 void UnitTable::hear_dhcp_client(Speaker& s, const wire::DhcpMessage& m) {
@@ -86,15 +109,29 @@ void UnitTable::hear_dhcp_client(Speaker& s, const wire::DhcpMessage& m) {
     tell(s, What::relay_port, Source::dhcp, m.remote_id + (m.remote_id.empty() || m.circuit_id.empty() ? "" : " ") + m.circuit_id);
   if (m.client_address) tell(s, What::ipv4_address, Source::dhcp, wire::text_of(*m.client_address));
   if (m.requested_address) tell(s, What::wanted_ipv4_address, Source::dhcp, wire::text_of(*m.requested_address));
-  if (m.kind == wire::DhcpKind::request) s.memory->bound_since_discover = true;
-  if (m.kind != wire::DhcpKind::discover) return;
-  // Without a server a unit asks on and on with growing pauses: only one that was served, or whose clock of trying began anew,
-  // has started again.
-  const bool again = s.memory->bound_since_discover || m.seconds_tried < s.memory->seconds_tried;
-  const bool first = s.memory->starts[static_cast<std::size_t>(Sign::dhcp_began)].empty();
-  s.memory->seconds_tried = m.seconds_tried;
-  s.memory->bound_since_discover = false;
-  if (again || first) start(s, Sign::dhcp_began, "", false);
+  follow_lease(s, m);
+}
+
+// A unit that was served and asks from the beginning has started again. Not so one that no server answers, which asks on and on, nor
+// one that was refused, or found its address taken.
+void UnitTable::follow_lease(Speaker& s, const wire::DhcpMessage& m) {
+  auto& memory = *s.memory;
+  const auto begin = [&] {
+    if (memory.is_served || memory.starts[static_cast<std::size_t>(Sign::dhcp_began)].empty()) start(s, Sign::dhcp_began, "", false);
+    memory.is_served = false;
+  };
+  if (m.kind == wire::DhcpKind::discover) return begin();
+  if (m.kind == wire::DhcpKind::decline) memory.is_served = false;
+  if (m.kind != wire::DhcpKind::request) return;
+  memory.requests = m.transaction == memory.transaction ? memory.requests + 1 : 1;
+  memory.transaction = m.transaction;
+  // It remembers an address and asks whether it may have it again (INIT-REBOOT, RFC 2131 §4.3.2).
+  if (!m.server && !m.client_address && m.requested_address) {
+    if (memory.requests == 1) begin();
+    return;
+  }
+  memory.is_served = m.client_address || memory.requests < requests_in_vain;
+  memory.was_ever_served = memory.was_ever_served || memory.is_served;
 }
 
 void UnitTable::hear_icmpv6(Speaker& s, const wire::Icmpv6Message& m) {
@@ -126,23 +163,43 @@ void UnitTable::hear_mdns(Speaker& s, const wire::DnsMessage& m, const std::opti
   for (const auto* r : records) {
     if (r->ttl_s == 0) continue;
     if (r->address) tell(s, What::host_name, Source::mdns, without_local(r->name));
-    const auto service = r->type == wire::dns_srv ? service_of(r->name) : std::nullopt;
+    // A service of another host, without that host's address.
+    const auto host = r->type == wire::dns_srv ? without_local(r->target) : std::string();
+    const bool of_another = !names_the_sender && !host.empty() && s.unit->find(What::host_name) && !has(*s.unit, What::host_name, host);
+    const auto service = r->type == wire::dns_srv && !of_another ? service_of(r->name) : std::nullopt;
     if (service) tell(s, What::service, Source::mdns, service->first + " " + std::to_string(r->port) + " " + service->second);
     if (r->type == wire::dns_hinfo && !r->texts.empty()) tell(s, What::model, Source::mdns, r->texts.front());
   }
   if (names_the_sender && from) tell(s, from->ipv6 ? What::ipv6_address : What::ipv4_address, Source::mdns, from->text());
 }
 
+// Somebody else's frame with what a unit said that is known by its own: from that unit's address, or naming it and not the sender's.
+bool UnitTable::is_passed_on(const Sighting& sighting, const wire::WsDiscoveryDevice& device, const Unit& known) const {
+  const auto& own = known.hardware_addresses;
+  if (own.empty() || !sighting.sent_from || std::find(own.begin(), own.end(), sighting.source) != own.end()) return false;
+  const auto from = sighting.sent_from->text();
+  if (has(known, What::ipv4_address, from) || has(known, What::ipv6_address, from)) return true;
+  const auto& at = device.service_addresses;
+  const auto names = [&at](const std::string& address) {
+    return std::any_of(at.begin(), at.end(), [&](const std::string& x) { return x.find("//" + address + "/") != std::string::npos || x.find("//" + address + ":") != std::string::npos; });
+  };
+  return !names(from) && std::any_of(known.facts.begin(), known.facts.end(), [&](const Fact& f) { return f.what == What::ipv4_address && names(f.value); });
+}
+
 // A message through a router carries the router's hardware address: then the endpoint alone says who it is.
 std::size_t UnitTable::device_of(const Sighting& sighting, const wire::WsDiscoveryDevice& device, Heard& heard) {
   const auto known = by_identity_.find(device.endpoint);
-  if (const auto told = wire::decode_mac(device.hardware_address); told && !told->is_group() && !told->is_zero())
+  if (const auto told = wire::decode_mac(device.hardware_address); told && !told->is_group() && !told->is_zero() && !own_.contains(*told))
     return unit_of(*told, sighting.when, heard);
+  if (known != by_identity_.end() && is_passed_on(sighting, device, units_[known->second])) return known->second;
   const auto spoken_by = by_hardware_.find(sighting.source);
   const auto* speaker = spoken_by == by_hardware_.end() ? nullptr : &units_[spoken_by->second];
   const auto* other = speaker ? speaker->find(What::endpoint) : nullptr;
+  // Several devices of one unit, or one that takes a new name at each start, speak from its address.
+  const auto from = sighting.sent_from ? sighting.sent_from->text() : std::string();
+  const bool is_its_own = speaker && (has(*speaker, What::ipv4_address, from) || has(*speaker, What::ipv6_address, from));
   const bool by_router = sighting.source.is_zero() || sighting.source.is_group() || (speaker && speaker->is_network) ||
-                         (other && other->value != device.endpoint);
+                         (other && !has(*speaker, What::endpoint, device.endpoint) && !is_its_own);
   if (!by_router) return unit_of(sighting.source, sighting.when, heard);
   return known != by_identity_.end() ? known->second : add(sighting.when, heard);
 }
@@ -157,7 +214,9 @@ std::optional<UnitTable::Heard> UnitTable::hear_devices(const Sighting& sighting
     bind_identity(index, device.endpoint);
     mark(index, sighting, interface);
     Speaker s{&units_[index], &memory_[index], sighting.when, &heard};
-    if (sighting.sent_from && message.devices.size() == 1)
+    const auto& own = units_[index].hardware_addresses;
+    const bool is_direct = own.empty() || std::find(own.begin(), own.end(), sighting.source) != own.end();
+    if (sighting.sent_from && message.devices.size() == 1 && is_direct)
       tell(s, sighting.sent_from->ipv6 ? What::ipv6_address : What::ipv4_address, Source::ws_discovery, sighting.sent_from->text());
     hear_device(s, message, device);
     if (!device.serial.empty()) bind_identity(index, "serial " + device.serial);
@@ -179,9 +238,29 @@ void UnitTable::hear_device(Speaker& s, const wire::WsDiscoveryMessage& message,
   for (std::size_t i = 0; i < std::min(d.service_addresses.size(), most); ++i) tell(s, What::service_address, from, d.service_addresses[i]);
   if (message.kind == wire::WsDiscoveryKind::bye) s.unit->said_goodbye = true;
   if (!message.instance) return;
-  const bool rose = s.memory->instance && *s.memory->instance != *message.instance;
-  if (rose || (!s.memory->instance && message.kind == wire::WsDiscoveryKind::hello)) start(s, Sign::instance_rose, "", rose);
-  s.memory->instance = message.instance;
+  // Told by a greeting alone: some put the time of day into every answer.
+  auto& instances = s.memory->instances;
+  const auto known = instances.find(d.endpoint);
+  const bool rose = known != instances.end() && known->second < *message.instance;
+  if (message.kind == wire::WsDiscoveryKind::hello && (rose || known == instances.end())) start(s, Sign::instance_rose, d.endpoint, false);
+  if (instances.size() >= most_names && known == instances.end()) instances.clear();
+  instances[d.endpoint] = *message.instance;
+}
+
+// A switch speaks from each port with an address of its own, and answers with that of its chassis.
+void UnitTable::adopt_chassis(std::size_t index, const wire::LldpNeighbour& lldp) {
+  constexpr std::uint8_t by_mac = 4;  // IEEE 802.1AB §8.5.2.2
+  const auto chassis = lldp.chassis_subtype == by_mac ? wire::decode_mac(lldp.chassis_id) : std::nullopt;
+  if (!chassis || chassis->is_zero() || chassis->is_group() || own_.contains(*chassis)) return;
+  const auto known = by_hardware_.find(*chassis);
+  auto& addresses = units_[index].hardware_addresses;
+  if (known == by_hardware_.end()) {
+    if (addresses.size() >= most_names) return;
+    by_hardware_[*chassis] = index;
+    addresses.push_back(*chassis);
+  } else if (known->second != index && addresses.size() + units_[known->second].hardware_addresses.size() <= most_names) {
+    join(index, known->second);
+  }
 }
 
 void UnitTable::hear_lldp(Speaker& s, const wire::LldpNeighbour& m) {
@@ -200,20 +279,25 @@ void UnitTable::hear_lldp(Speaker& s, const wire::LldpNeighbour& m) {
   }
   if (!m.management_address.empty())
     tell(s, m.management_address.find(':') == std::string::npos ? What::ipv4_address : What::ipv6_address, from, m.management_address);
+  const auto index = static_cast<std::size_t>(s.unit - units_.data());
+  adopt_chassis(index, m);
   if (m.inventory.serial.empty()) return;
   tell(s, What::serial, from, m.inventory.serial);
-  const auto index = by_hardware_.at(s.unit->hardware_addresses.front());
   bind_identity(index, "serial " + m.inventory.serial);
 }
 
 void UnitTable::hear_dhcp_server(const Sighting& sighting, const wire::DhcpMessage& m, const std::string& interface) {
-  if (!m.server) return;
+  const auto client = by_hardware_.find(m.client);
+  if (m.kind == wire::DhcpKind::nak && client != by_hardware_.end()) memory_[client->second].is_served = false;
+  // A client names the server that it chose; one that releases or declines may mean a server of another network.
+  if (!m.server || (m.from_client && m.kind != wire::DhcpKind::request)) return;
   auto* one = server(wire::text_of(*m.server), sighting, interface);
-  if (!one || m.from_client) return;
+  if (m.from_client) return;
+  one->through_relay = m.relay_address.has_value();
   if (!m.relay_address) one->hardware_address = sighting.source.text();
   if (m.subnet_mask) one->subnet_mask = wire::text_of(*m.subnet_mask);
-  const auto client = by_hardware_.find(m.client);
   if (m.kind != wire::DhcpKind::ack || !m.your_address || client == by_hardware_.end()) return;
+  memory_[client->second].is_served = memory_[client->second].was_ever_served = true;
   Heard unheard;
   Speaker s{&units_[client->second], &memory_[client->second], sighting.when, &unheard};
   tell(s, What::ipv4_address, Source::dhcp, wire::text_of(*m.your_address));

@@ -160,8 +160,34 @@ TEST_CASE("this machine, groups and nobody are no units") {
 TEST_CASE("three probes are one start; probes that begin anew are another") {
   UnitTable table(nullptr, {});
   for (const int start : {0, 40, 80})
-    for (const int probe : {0, 2, 4}) table.hear(arp(unit_mac, wire::ArpKind::probe, {192, 0, 2, 10}, noon + std::chrono::seconds(start + probe)), "eth0");
+    for (const int at : {0, 2, 4, 6, 8})
+      table.hear(arp(unit_mac, at < 6 ? wire::ArpKind::probe : wire::ArpKind::announcement, {192, 0, 2, 10}, noon + std::chrono::seconds(start + at)), "eth0");
   CHECK(table.find(unit_mac)->starts == std::vector<SystemTime>{noon, noon + 40s, noon + 80s});
+}
+
+TEST_CASE("probes for what is not claimed afterwards are no start: switches and surveyors probe for others' addresses") {
+  UnitTable table(nullptr, {});
+  for (int n = 0; n < 10; ++n) table.hear(arp(unit_mac, wire::ArpKind::probe, {192, 0, 2, 10}, noon + n * 30s), "eth0");
+  CHECK(table.find(unit_mac)->starts.empty());
+}
+
+// RFC 2131 §3.1, step 5: a client should check the address that it was given, and some do so at each renewal.
+TEST_CASE("a unit that probes for its address at each renewal has not started again") {
+  const auto renew = [](UnitTable& table, SystemTime when) {
+    for (const int at : {0, 1, 2, 4})
+      table.hear(arp(unit_mac, at < 4 ? wire::ArpKind::probe : wire::ArpKind::announcement, {192, 0, 2, 10}, when + std::chrono::seconds(at)), "eth0");
+  };
+  UnitTable leased(nullptr, {}), answering(nullptr, {});
+  leased.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon), "eth0");
+  leased.hear(dhcp(unit_mac, wire::DhcpKind::request, noon + 1s), "eth0");
+  for (int n = 0; n < 6; ++n) renew(leased, noon + n * 5min + 2s);
+  CHECK(leased.find(unit_mac)->starts == std::vector<SystemTime>{noon});
+  // Its lease was never heard of, but it answers all the while.
+  for (int n = 0; n < 100; ++n) {
+    answering.hear(arp(unit_mac, wire::ArpKind::reply, {192, 0, 2, 10}, noon + n * 7s), "eth0");
+    if (n % 10 == 0) renew(answering, noon + n * 7s + 1s);
+  }
+  CHECK(answering.find(unit_mac)->starts.empty());
 }
 
 TEST_CASE("a unit that shows several signs of one start has started once") {
@@ -182,11 +208,50 @@ TEST_CASE("a client that no server answers has not started again; one that was s
     table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + std::chrono::seconds(passed_s), static_cast<std::uint16_t>(passed_s)), "eth0");
   }
   CHECK(table.find(unit_mac)->starts.size() == 1);
-  table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + 200s, 0), "eth0");  // its clock of trying began anew
-  CHECK(table.find(unit_mac)->starts.size() == 2);
+  // Some give up and begin anew after a pause, their clock of trying too.
+  table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + 200s, 0), "eth0");
+  CHECK(table.find(unit_mac)->starts.size() == 1);
   table.hear(dhcp(unit_mac, wire::DhcpKind::request, noon + 201s), "eth0");
   table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + 300s), "eth0");
-  CHECK(table.find(unit_mac)->starts.size() == 3);
+  CHECK(table.find(unit_mac)->starts.size() == 2);
+}
+
+// RFC 2131 §3.1, step 5: the client sends a decline and begins anew after at least 10 s. §4.3.2: a server refuses by a nak.
+TEST_CASE("a unit whose address is taken, or is refused, begins anew without having started") {
+  for (const auto refusal : {wire::DhcpKind::decline, wire::DhcpKind::nak}) {
+    UnitTable table(nullptr, {});
+    for (int n = 0; n < 5; ++n) {
+      const auto when = noon + n * 15s;
+      table.hear(dhcp(unit_mac, wire::DhcpKind::discover, when), "eth0");
+      table.hear(dhcp(unit_mac, wire::DhcpKind::request, when + 1s), "eth0");
+      auto said = dhcp(unit_mac, refusal, when + 2s);
+      if (refusal == wire::DhcpKind::nak) {
+        std::get<wire::DhcpMessage>(said.said).from_client = false;
+        said.source = other_mac;
+      }
+      table.hear(said, "eth0");
+    }
+    CHECK(table.find(unit_mac)->starts == std::vector<SystemTime>{noon});
+  }
+}
+
+// RFC 2131 §4.3.2: INIT-REBOOT names the address and no server; a renewal fills ciaddr.
+TEST_CASE("a unit that asks for the address it remembers has started; one that renews has not") {
+  UnitTable table(nullptr, {});
+  for (int n = 0; n < 3; ++n) {
+    auto remembered = dhcp(unit_mac, wire::DhcpKind::request, noon + n * 60s), renewal = dhcp(unit_mac, wire::DhcpKind::request, noon + n * 60s + 30s);
+    auto& m = std::get<wire::DhcpMessage>(remembered.said);
+    m.transaction = 2 * static_cast<std::uint32_t>(n) + 1;
+    m.requested_address = {192, 0, 2, 50};
+    auto& r = std::get<wire::DhcpMessage>(renewal.said);
+    r.transaction = m.transaction + 1;
+    r.client_address = {192, 0, 2, 50};
+    table.hear(remembered, "eth0");
+    remembered.when += 10s;  // the same once more
+    table.hear(remembered, "eth0");
+    table.hear(renewal, "eth0");
+  }
+  CHECK(table.find(unit_mac)->starts == std::vector<SystemTime>{noon, noon + 60s, noon + 120s});
 }
 
 TEST_CASE("other IPv6 addresses that come later are no start, and a WS-Discovery instance that rose is one") {
@@ -194,8 +259,55 @@ TEST_CASE("other IPv6 addresses that come later are no start, and a WS-Discovery
   table.hear(duplicate_detection(unit_mac, "fe80::1", noon), "eth0");
   table.hear(duplicate_detection(unit_mac, "2001:db8::1", noon + 60s), "eth0");
   CHECK(table.find(unit_mac)->starts.size() == 1);
-  for (const int n : {1, 1, 2, 3}) table.hear(hello(other_mac, "urn:uuid:9", "192.0.2.9", noon + std::chrono::seconds(n), static_cast<std::uint64_t>(n)), "eth0");
+  for (const int n : {1, 1, 2, 3}) table.hear(hello(other_mac, "urn:uuid:9", "192.0.2.9", noon + n * 20s, static_cast<std::uint64_t>(n)), "eth0");
   CHECK(table.find(other_mac)->starts.size() == 3);
+  // Answers whose instance is the time of day: no greeting, no start.
+  for (int n = 0; n < 5; ++n) {
+    auto answer = hello(mac("02:00:5e:10:00:08"), "urn:uuid:8", "192.0.2.8", noon + n * 60s, static_cast<std::uint64_t>(1000 + n * 60));
+    std::get<wire::WsDiscoveryMessage>(answer.said).kind = wire::WsDiscoveryKind::probe_matches;
+    table.hear(answer, "eth0");
+  }
+  CHECK(table.find(mac("02:00:5e:10:00:08"))->starts.empty());
+}
+
+TEST_CASE("several devices of one unit, and one that takes a new name at each start, are one entry") {
+  UnitTable table(nullptr, {});
+  for (const char* endpoint : {"urn:uuid:1", "urn:uuid:2", "urn:uuid:3", "urn:uuid:1"}) table.hear(hello(unit_mac, endpoint, "192.0.2.10", noon, 7), "eth0");
+  CHECK(count(table) == 1);
+  for (int n = 0; n < 1000; ++n) table.hear(hello(unit_mac, "urn:uuid:more-" + std::to_string(n), "192.0.2.10", noon, 7), "eth0");
+  CHECK(count(table) == 1);
+}
+
+TEST_CASE("who passes a greeting on does not become one with its sender") {
+  UnitTable table(nullptr, {});
+  auto said = hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon);
+  std::get<wire::WsDiscoveryMessage>(said.said).devices[0].service_addresses = {"http://192.0.2.10/onvif/device_service"};
+  table.hear(said, "eth0");
+  table.hear(arp(other_mac, wire::ArpKind::announcement, {192, 0, 2, 1}, noon + 1s), "eth0");
+  said.source = other_mac;  // a router, which keeps the sender's address
+  table.hear(said, "eth0");
+  said.sent_from = wire::decode_ip_address("192.0.2.1");  // a relay, which puts its own
+  table.hear(said, "eth0");
+  CHECK(count(table) == 2);
+  CHECK(table.find(other_mac)->value_of(What::endpoint).empty());
+  CHECK(table.find(unit_mac)->value_of(What::ipv4_address) == "192.0.2.10");
+}
+
+// IEEE 802.1AB §8.5.2: chassis id of subtype 4 is a MAC address.
+TEST_CASE("a switch that speaks from each port with another address is one unit, with that of its chassis") {
+  wire::LldpNeighbour m;
+  m.chassis_subtype = 4;
+  m.chassis_id = mac("02:00:5e:10:00:a0").text();
+  m.enabled_capabilities = 1 << 2;
+  m.management_address = "192.0.2.2";
+  UnitTable table(nullptr, {});
+  table.hear(arp(mac("02:00:5e:10:00:a0"), wire::ArpKind::announcement, {192, 0, 2, 2}, noon), "eth0");
+  table.hear(sighting(mac("02:00:5e:10:00:a7"), m, noon + 1s), "eth0");
+  CHECK(count(table) == 1);
+  CHECK(table.find(mac("02:00:5e:10:00:a0"))->is_network);
+  table.hear(sighting(mac("02:00:5e:10:00:a8"), m, noon + 2s), "eth1");
+  CHECK(count(table) == 1);
+  CHECK(table.find(mac("02:00:5e:10:00:a8"))->places.size() == 2);
 }
 
 TEST_CASE("a DHCP server is known by its own frames and by what clients say, and gives its client the address") {
@@ -229,10 +341,12 @@ TEST_CASE("a flood of forged addresses makes no room of units that are kept, and
 
 TEST_CASE("facts of one unit are bounded: the oldest goes") {
   UnitTable table(nullptr, {});
+  table.hear(dhcp(unit_mac, wire::DhcpKind::inform, noon), "eth0");
   for (int n = 0; n < 200; ++n)
     table.hear(arp(unit_mac, wire::ArpKind::announcement, {198, 51, 100, static_cast<std::uint8_t>(n)}, noon + std::chrono::seconds(n)), "eth0");
-  CHECK(table.find(unit_mac)->facts.size() == UnitTable::most_facts);
+  CHECK(table.find(unit_mac)->facts.size() == UnitTable::most_facts_of_a_kind + 1);
   CHECK(table.find(unit_mac)->value_of(What::ipv4_address) == "198.51.100.199");
+  CHECK(table.find(unit_mac)->value_of(What::host_name) == "head-1");  // one kind does not push out the others
 }
 
 // The form of the IEEE Registration Authority's public files; the names are invented.

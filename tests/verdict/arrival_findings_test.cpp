@@ -101,7 +101,7 @@ TEST_CASE("a unit on a foreign subnet is told with an address that nobody has be
   CHECK(has(found[0].next_step, "192.0.2.253/24"));
   CHECK(found[1].id == "address_out_of_reach");
   // The mask that a DHCP server gave is better than a guess.
-  CHECK(has(find({{foreign}, {{"192.0.2.1", "", "eth0", "255.255.255.192", noon}}, std::nullopt})[0].next_step, "192.0.2.62/26"));
+  CHECK(has(find({{foreign}, {{"192.0.2.1", "", "eth0", "255.255.255.192", noon, noon}}, std::nullopt})[0].next_step, "192.0.2.62/26"));
 }
 
 TEST_CASE("a camera at its designed address that this machine cannot reach is told so") {
@@ -114,7 +114,7 @@ TEST_CASE("a camera at its designed address that this machine cannot reach is to
 }
 
 TEST_CASE("two DHCP servers in one place are told while both are there") {
-  const SeenDhcpServer a{"198.51.100.1", "02:00:5e:10:00:a1", "eth0", "", noon}, b{"198.51.100.9", "", "eth0", "", noon + 20s};
+  const SeenDhcpServer a{"198.51.100.1", "02:00:5e:10:00:a1", "eth0", "", noon, noon + 20s}, b{"198.51.100.9", "", "eth0", "", noon, noon + 20s};
   const auto found = find({{}, {a, b}, std::nullopt});
   REQUIRE(found.size() == 1);
   CHECK(found[0].id == "dhcp_twice");
@@ -123,6 +123,71 @@ TEST_CASE("two DHCP servers in one place are told while both are there") {
   auto elsewhere = b;
   elsewhere.where = "eth0 VLAN 20";
   CHECK(find({{}, {a, elsewhere}, std::nullopt}).empty());
+}
+
+TEST_CASE("a DHCP server that took over, a pair behind a relay, and one with two addresses are not two") {
+  const SeenDhcpServer a{"198.51.100.1", "02:00:5e:10:00:a1", "eth0", "", noon - 60s, noon};
+  const SeenDhcpServer later{"198.51.100.9", "02:00:5e:10:00:a9", "eth0", "", noon + 30s, noon + 40s};
+  CHECK(find({{}, {a, later}, {}}).empty());
+  auto left = a, right = a;
+  right.address = "198.51.100.9";
+  CHECK(find({{}, {left, right}, {}}).empty());
+  left.through_relay = right.through_relay = true;
+  left.hardware_address = right.hardware_address = "";
+  CHECK(find({{}, {left, right}, {}}).empty());
+  CHECK(find({{}, {left, a}, {}}).empty());  // the same
+  auto rogue = a;
+  rogue.address = "198.51.100.77";
+  CHECK(find({{}, {left, rogue}, {}}).size() == 1);
+  // Named by clients alone, and on no network of this machine's: behind a relay, most likely.
+  left.through_relay = right.through_relay = false;
+  left.address = "203.0.113.1";
+  right.address = "203.0.113.2";
+  CHECK(find({{}, {left, right}, {}}).empty());
+}
+
+TEST_CASE("one address on two units is none where it is two networks, one machine, or a router's") {
+  auto a = seen("", "02:00:5e:10:00:61", "192.0.2.10"), b = seen("", "02:00:5e:10:00:62", "192.0.2.10");
+  const auto twice = [](const SeenUnit& x, const SeenUnit& y) {
+    for (const auto& f : find({{x, y}, {}, std::vector<OwnAddress>{{"eth0", "192.0.2.1", 24}}}))
+      if (f.id == "address_twice") return true;
+    return false;
+  };
+  CHECK(twice(a, b));
+  a.places = {"eth0 VLAN 10"};
+  b.places = {"eth0 VLAN 20"};
+  CHECK_FALSE(twice(a, b));
+  b.places = {"eth0 VLAN 20", "eth0 VLAN 10"};
+  CHECK(twice(a, b));
+  // Two cards of a recorder on one segment, each answering for both addresses.
+  auto card = a, other_card = b;
+  for (auto* one : {&card, &other_card}) one->addresses.push_back({"192.0.2.11", noon, noon + 60s});
+  CHECK_FALSE(twice(card, other_card));
+  // RFC 9568 §7.3: 00-00-5E-00-01-{VRID}.
+  auto router = a;
+  router.hardware_addresses = {"00:00:5e:00:01:07"};
+  CHECK_FALSE(twice(router, b));
+  // RFC 1027: it answers for whomever is asked for.
+  auto proxy = a;
+  for (int n = 20; n < 26; ++n) proxy.addresses.push_back({"192.0.2." + std::to_string(n), noon, noon + 60s});
+  CHECK_FALSE(twice(proxy, b));
+  CHECK(find({{proxy}, {}, std::vector<OwnAddress>{{"eth0", "198.51.100.20", 24}}}).empty());
+}
+
+TEST_CASE("a second address beside the right one is no finding") {
+  auto with_link_local = gate, stranger = seen("", "02:00:5e:10:00:66", "198.51.100.77");
+  with_link_local.addresses.push_back({"169.254.7.9", noon, noon + 61s});
+  stranger.addresses.push_back({"169.254.7.8", noon, noon + 61s});
+  CHECK(find({{with_link_local, yard, stranger}, {}, {}}).empty());
+  // It answered at the designed one for the last time a minute before.
+  with_link_local.addresses[0].last_heard = noon;
+  CHECK(find({{with_link_local, yard}, {}, {}})[0].id == "address_link_local");
+}
+
+TEST_CASE("a unit that speaks through a router is not out of reach") {
+  auto far = seen("", "urn:uuid:1", "203.0.113.10");
+  far.hardware_addresses.clear();
+  CHECK(find({{far}, {}, {}}).empty());
 }
 
 TEST_CASE("a unit that starts again and again is told with count and period") {
