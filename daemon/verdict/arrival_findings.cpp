@@ -14,6 +14,8 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr auto server_memory = 10min;  // two DHCP servers within this are there at once
+constexpr auto claim_memory = 10min;   // who has not claimed an address for that long while another did has left it
+constexpr auto hand_over = 1s;         // nobody takes an address over sooner: both answered one question
 constexpr auto offers_take = 10s;      // both may answer one question, and only one of them is heard again
 constexpr auto still_held = 5min;      // another address that was heard within this is another one of the same unit
 constexpr auto camera_holds = 30s;     // a camera of the design is asked for its address all the while
@@ -136,7 +138,8 @@ class Search {
       for (std::size_t j = i + 1; j < claims.size(); ++j) {
         const auto& [a, a_claim] = claims[i];
         const auto& [b, b_claim] = claims[j];
-        if (a == b || a_claim->last_heard < b_claim->since || b_claim->last_heard < a_claim->since) continue;
+        if (a == b || a_claim->last_heard + hand_over < b_claim->since || b_claim->last_heard + hand_over < a_claim->since) continue;
+        if (std::chrono::abs(a_claim->last_heard - b_claim->last_heard) > claim_memory) continue;
         if (!meet(*a, *b) || are_one_machine(*a, *b)) continue;
         out_.push_back({"address_twice", subject_of(*a), capital(spoken(*a)) + " and " + spoken(*b) + " both say that " + address + " is theirs",
                         "give one of them another address; unplug one and ask the other by its page if you cannot tell which",
