@@ -113,11 +113,12 @@ class Starts(Site):
             self.ip("one", "link", "set", "dev", "eth0", "up")  # the kernel takes up its IPv6 anew, as at power-up
             ups.append(time.time())
             end = time.monotonic() + 10
+            self.ns.run("four", "arping", "-D", "-c", "2", "-w", "2", "-I", "eth0", "198.51.100.88", check=False)
+            self.ns.run("four", "arping", "-U", "-c", "1", "-w", "1", "-I", "eth0", "198.51.100.88")
             while time.monotonic() < end:
                 self.ip("three", "address", "add", f"2001:db8::{n}:{int(time.monotonic() * 10) % 10000}/64", "dev", "eth0",
                         "valid_lft", "4", "preferred_lft", "3")
-                self.ns.run("four", "arping", "-D", "-c", "2", "-w", "2", "-I", "eth0", "198.51.100.88", check=False)
-                self.ns.run("four", "arping", "-U", "-c", "1", "-w", "1", "-I", "eth0", "198.51.100.88")
+                time.sleep(1)
             self.ip("one", "link", "set", "dev", "eth0", "down")
         found = self.finding("starts_again", "camera/gate-north")
         count, period = map(int, re.search(r"has started (\d+) times, about every (\d+) s", found["sentence"]).groups())
@@ -291,6 +292,10 @@ class Listening(Site):
         self.assertTrue(9 <= seconds(lost["since"]) - dead <= 20, lost)
         told = json.loads(self.ns.run("laptop", f"{BIN}/tallywire", "arrivals", "--asked", "--json", "--socket", door).stdout)
         stop = time.time()
+        feed = self.ns.run("laptop", "curl", "-sS", "--max-time", "2", "--unix-socket", door, "http://localhost/api/events?after=0", check=False).stdout
+        kept = [json.loads(line[5:]) for line in feed.splitlines() if line.startswith("data:")]
+        stays = [(e["presence"], seconds(e["at"])) for e in kept if isinstance(e, dict) and e.get("camera") == "gate-north" and "presence" in e]
+        self.assertEqual(stays, [("arrived", since), ("lost", seconds(lost["since"]))])
         self.ns.end(service)
         time.sleep(0.5)
         listed = {}
