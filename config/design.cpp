@@ -47,6 +47,7 @@ json to_json(const Camera& c) {
               {"cards", json::array()}};
   put(out, "hardware_address", c.hardware_address);
   put(out, "serial", c.serial);
+  put(out, "firmware", c.firmware);
   put(out, "power_class", c.power_class);
   put(out, "worst_power_w", c.worst_power_w);
   put(out, "login_secret", c.login_secret);

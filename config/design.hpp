@@ -100,6 +100,7 @@ struct Camera {
   std::string port;
   std::optional<std::string> hardware_address;  // normalised "02:00:5e:10:00:01"
   std::optional<std::string> serial;
+  std::optional<std::string> firmware;          // as the unit names it by ONVIF
   std::string address;
   std::uint64_t link_speed_bps = 0;
   PowerSource power_source = PowerSource::switch_port;

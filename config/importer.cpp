@@ -75,7 +75,7 @@ std::vector<Row> read_rows(std::string_view text, char separator) {
 const char* const required_columns[] = {"camera",   "switch",    "port",       "address",       "link_mbps", "head",
                                         "stream",   "codec",     "width_px",   "height_px",     "frames_per_s",
                                         "kbit_per_s"};
-const char* const other_columns[] = {"place", "hardware_address", "serial", "power_class", "login", "view", "use",
+const char* const other_columns[] = {"place", "hardware_address", "serial", "firmware", "power_class", "login", "view", "use",
                                      "rate_mode", "gop_frames", "transport", "path"};
 
 class Importer {
@@ -165,7 +165,7 @@ class Importer {
                      {"link_speed_mbps", *link}, {"heads", json::array()}};
       if (const auto power = number("power_class", false)) camera["power_class"] = static_cast<int>(*power);
       for (const auto& [column, key] : {std::pair{"place", "place"}, {"hardware_address", "hardware_address"},
-                                        {"serial", "serial"}, {"login", "login_secret"}})
+                                        {"serial", "serial"}, {"firmware", "firmware"}, {"login", "login_secret"}})
         if (!cell(column).empty()) camera[key] = cell(column);
       if (!fault_.empty()) return;
       order_.push_back(id);

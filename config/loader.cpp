@@ -135,6 +135,7 @@ Camera read_camera(ReadingFile& file, const std::string& pointer) {
     std::transform(out.hardware_address->begin(), out.hardware_address->end(), out.hardware_address->begin(),
                    [](char c) { return c == '-' ? ':' : static_cast<char>(c >= 'A' && c <= 'F' ? c + 32 : c); });
   out.serial = in.optional_word("serial");
+  out.firmware = in.optional_word("firmware");
   out.address = in.word("address");
   out.link_speed_bps = to_bps(in.number("link_speed_mbps", 0.001, most_bps / 1e6), 1e6);
   out.power_source =

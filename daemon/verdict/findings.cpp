@@ -82,6 +82,12 @@ const Rule rules[] = {
               ", the design says " + *v.target.word;
      },
      "two units may be swapped: compare the labels with the schedule"},
+    {"firmware", "other_firmware",
+     [](const Verdict& v) {
+       return spoken_subject(v.target.subject) + " runs firmware " + value_of(v.reading) + ", the design says " +
+              *v.target.word;
+     },
+     "bring the unit to the firmware of the schedule while it is at hand, or correct the design"},
     {"clock_offset_s", "clock_off",
      [](const Verdict& v) {
        const double off = number(v);

@@ -94,6 +94,12 @@ void add_stream(std::vector<Target>& out, const std::string& subject, const conf
                         "jitter of at most " + plain(limits.jitter_limit_ms, "ms")));
 }
 
+void add_identity(std::vector<Target>& out, const Camera& camera) {
+  const auto subject = config::subject_of(camera);
+  if (camera.serial) out.push_back(word_target(subject, "serial", *camera.serial));
+  if (camera.firmware) out.push_back(word_target(subject, "firmware", *camera.firmware));
+}
+
 void add_camera(std::vector<Target>& out, const Camera& camera, const Limits& limits) {
   const auto subject = config::subject_of(camera);
   out.push_back(word_target(subject, "presence", "arrived"));
@@ -103,7 +109,7 @@ void add_camera(std::vector<Target>& out, const Camera& camera, const Limits& li
   if (camera.power_class && camera.power_source == config::PowerSource::switch_port)
     out.push_back(exactly(subject, "power_class", *camera.power_class,
                           "power class " + std::to_string(*camera.power_class)));
-  if (camera.serial) out.push_back(word_target(subject, "serial", *camera.serial));
+  add_identity(out, camera);
   const double clock = limits.clock_offset_limit_s;
   out.push_back(between(subject, "clock_offset_s", 0, clock, clock, clock * limits.tight_ratio,
                         "clock within " + plain(clock, "s")));

@@ -64,6 +64,13 @@ TEST_CASE("every row that cannot be taken is named, the others are taken") {
   CHECK(result.design["cameras"].size() == 1);
 }
 
+TEST_CASE("serial number and firmware of a schedule are taken as they stand") {
+  const auto result = import_schedule("serial,firmware," + header + "TD-0031,07.2," + row);
+  CHECK(result.refused.empty());
+  CHECK(result.design["cameras"][0]["serial"] == "TD-0031");
+  CHECK(result.design["cameras"][0]["firmware"] == "07.2");  // a word: its zero stays
+}
+
 TEST_CASE("a schedule without its columns, and an empty one, are refused with what is missing") {
   CHECK(import_schedule("a,b\n1,2\n").refused.at(0).what.find("camera") != std::string::npos);
   CHECK(import_schedule("").design.is_null());

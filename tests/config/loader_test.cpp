@@ -98,6 +98,16 @@ TEST_CASE("a design survives its own JSON") {
   CHECK(to_json(*again.design) == to_json(design));
 }
 
+TEST_CASE("a camera may name its firmware, a word that the design keeps") {
+  auto design = good();
+  CHECK_FALSE(parse_design(design.dump(), "site.json").design->cameras[0].firmware);
+  design["cameras"][0]["firmware"] = "7.2.1";
+  const auto loaded = parse_design(design.dump(), "site.json");
+  REQUIRE(loaded.design);
+  CHECK(loaded.design->cameras[0].firmware == "7.2.1");
+  CHECK(to_json(*loaded.design)["cameras"][0]["firmware"] == "7.2.1");
+}
+
 TEST_CASE("a duplicate id is told with the place of the first") {
   auto design = good();
   design["cameras"][1]["id"] = design["cameras"][0]["id"];

@@ -79,6 +79,8 @@ TEST_CASE("what the schema refuses, the loader refuses too") {
   refused_by_both("/unknown", 1);
   refused_by_both("/cameras/0/power_class", 9);
   refused_by_both("/cameras/0/id", "has a blank");
+  refused_by_both("/cameras/0/firmware", "");
+  refused_by_both("/cameras/0/firmware", 7.2);
   refused_by_both("/cameras/0/heads/0/streams/0/codec", "H266");
   refused_by_both("/cameras/0/heads/0/streams/0/width_px", "wide");
   refused_by_both("/cameras/0/heads", json::array());

@@ -1,5 +1,6 @@
 #include "daemon/verdict/targets.hpp"
 
+#include "daemon/verdict/findings.hpp"
 #include "daemon/verdict/retention.hpp"
 #include "daemon/verdict/routes.hpp"
 
@@ -84,6 +85,22 @@ TEST_CASE("a unit that is fed elsewhere owes the switch no power class") {
   auto design = small_site();
   design.cameras[0].power_source = config::PowerSource::injector;
   for (const auto& t : targets_of(design, {})) CHECK(t.quantity != "power_class");
+}
+
+TEST_CASE("the firmware that the design names must be the unit's, to the letter; without one nothing is asked") {
+  auto design = small_site();
+  for (const auto& t : targets_of(design, {})) CHECK(t.quantity != "firmware");
+  design.cameras[0].firmware = "7.2.1";
+  const auto targets = targets_of(design, {});
+  const auto& target = find(targets, "camera/gate", "firmware");
+  const auto noon = from_rfc3339("2026-11-25T12:00:00.000Z");
+  CHECK(judge(target, read_word("camera/gate", "firmware", "7.2.1", "", noon)).kind == Kind::met);
+  const auto other = judge(target, read_word("camera/gate", "firmware", "7.2.10", "", noon));
+  CHECK(other.kind == Kind::missed);
+  const auto found = find_causes({other}, {});
+  REQUIRE(found.size() == 1);
+  CHECK(found[0].id == "other_firmware");
+  CHECK(found[0].sentence == "gate runs firmware 7.2.10, the design says 7.2.1");
 }
 
 TEST_CASE("proving one unit asks nothing of volumes, uplinks or the path") {
