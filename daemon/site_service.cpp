@@ -92,6 +92,8 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
                                                {"note", w.note}});
            },
            [this](const verdict::Finding& finding, bool is_over) { tell(finding, is_over); }}),
+      bench_instruments_(parts.secrets, parts.blocking),
+      bench_(parts.context.get_executor(), bench_parts()),
       tasks_(parts.context.get_executor()) {
   instruments_.set_far_end(parts.design.far_end);
   if (tap) hold_taps(*tap);
@@ -111,6 +113,7 @@ Outcome<void> SiteService::start() {
 
 void SiteService::stop() {
   watch_.stop();
+  bench_.end();
   if (taps_) taps_->stop();
   cancel_round();
   for (auto& [id, ask] : asked_) ask->stop.request();

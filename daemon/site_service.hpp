@@ -9,6 +9,7 @@
 #include "daemon/api/service.hpp"
 #include "daemon/record/record.hpp"
 #include "daemon/round/asks.hpp"
+#include "daemon/round/bench.hpp"
 #include "daemon/round/held_taps.hpp"
 #include "daemon/round/real_instruments.hpp"
 #include "daemon/round/runner.hpp"
@@ -45,7 +46,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   Outcome<void> start();
   // Ends rounds, asks and taps cleanly; `finished` tells when nothing runs any more.
   void stop();
-  bool finished() const { return !running_ && busy_asks() == 0 && (!taps_ || taps_->finished()); }
+  bool finished() const { return !running_ && busy_asks() == 0 && bench_.finished() && (!taps_ || taps_->finished()); }
 
   nlohmann::json describe() override;
   nlohmann::json site() override;
@@ -68,6 +69,9 @@ class SiteService : public api::Service, public round::RollKeeper {
     return watch_.sweep(range, rate_per_s, interface);
   }
   void cancel_sweep() override { watch_.cancel_sweep(); }
+  nlohmann::json bench() override { return bench_.answer(now_utc()); }
+  Outcome<void> start_bench(const std::vector<std::string>& cameras) override;
+  void end_bench() override { bench_.end(); }
 
  private:
   struct RunningRound;
@@ -85,6 +89,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   void hold_taps(const config::HeldTapSettings& settings);
   nlohmann::json taps_json() const;
   void tell(const verdict::Finding& finding, bool is_over);
+  round::BenchParts bench_parts();
   void save_roll();
   void write(std::string what, std::function<Outcome<void>()> action);
   void write_failed(const std::string& what, const Fault& fault);
@@ -101,6 +106,8 @@ class SiteService : public api::Service, public round::RollKeeper {
   round::RealInstruments instruments_;
   round::Asks asks_;
   round::Watch watch_;
+  round::RealInstruments bench_instruments_;  // its own: a round's keep what units said in that round
+  round::Bench bench_;
   round::TaskGroup tasks_;
   std::optional<round::HeldTaps> taps_;  // none: the settings hold none
   std::shared_ptr<RunningRound> running_;  // its id is 0 until the record has given one

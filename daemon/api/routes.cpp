@@ -47,6 +47,19 @@ std::string text(const json& body, const char* key) {
   return at != body.end() && at->is_string() ? at->get<std::string>() : std::string();
 }
 
+// Empty when none are named; nothing when that is no list of words.
+std::optional<std::vector<std::string>> cameras_of(const json& body) {
+  std::vector<std::string> out;
+  const auto at = body.find("cameras");
+  if (at == body.end()) return out;
+  if (!at->is_array()) return std::nullopt;
+  for (const auto& one : *at) {
+    if (!one.is_string()) return std::nullopt;
+    out.push_back(one.get<std::string>());
+  }
+  return out;
+}
+
 }  // namespace
 
 Reply error_reply(unsigned status, const Fault& fault) {
@@ -83,6 +96,7 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   else if (get && path == "/api/units") out = {200, "application/json", service_.units(), false, 0};
   else if (get && path == "/api/asked") out = reply(200, service_.asked());
   else if (path == "/api/sweep") out = sweep(request);
+  else if (path == "/api/bench") out = bench(request);
   else if (path == "/api/rounds") out = co_await rounds(std::move(request));
   else if (auto id = under("/api/rounds/"); !id.empty()) out = co_await one_round(std::move(request), std::move(id));
   else if (get && path == "/api/headroom") out = co_await headroom();
@@ -113,6 +127,20 @@ Reply Routes::sweep(const Request& request) {
   return started ? reply(202, service_.sweep()) : error_reply(status_of(started.error()), started.error());
 }
 
+Reply Routes::bench(const Request& request) {
+  if (request.method == "GET") return reply(200, service_.bench());
+  if (request.method == "DELETE") {
+    service_.end_bench();
+    return reply(200, service_.bench());
+  }
+  const auto body = json::parse(request.body, nullptr, false);
+  if (request.method != "POST" || !body.is_object()) return bad_body();
+  const auto cameras = cameras_of(body);
+  if (!cameras) return bad_body();
+  auto started = service_.start_bench(*cameras);
+  return started ? reply(202, service_.bench()) : error_reply(status_of(started.error()), started.error());
+}
+
 asio::awaitable<Reply> Routes::rounds(Request request) {
   if (request.method == "GET") {
     const auto limit = whole(request.parameter("limit")).value_or(50);
@@ -127,19 +155,13 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
   if (request.method != "POST") co_return not_found(request.method);
   const auto body = json::parse(request.body, nullptr, false);
   if (!body.is_object()) co_return bad_body();
-  std::vector<std::string> cameras;
-  if (const auto at = body.find("cameras"); at != body.end()) {
-    if (!at->is_array()) co_return bad_body();
-    for (const auto& one : *at) {
-      if (!one.is_string()) co_return bad_body();
-      cameras.push_back(one.get<std::string>());
-    }
-  }
+  auto cameras = cameras_of(body);
+  if (!cameras) co_return bad_body();
   if (body.contains("kind") && !body.at("kind").is_string()) co_return bad_body();
   const auto kind = text(body, "kind").empty() ? std::string("round") : text(body, "kind");
   if (kind != "round" && kind != "prove" && kind != "night") co_return bad_body();
   const bool busy = service_.running_round().has_value();
-  auto started = co_await service_.start_round(kind, std::move(cameras));
+  auto started = co_await service_.start_round(kind, std::move(*cameras));
   if (!started) co_return error_reply(busy ? 409 : status_of(started.error()), started.error());
   co_return reply(202, {{"round", *started}});
 }

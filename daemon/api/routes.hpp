@@ -52,6 +52,7 @@ class Routes {
   boost::asio::awaitable<Reply> accept(Request request, std::int64_t id);
   boost::asio::awaitable<Reply> headroom();
   Reply sweep(const Request& request);
+  Reply bench(const Request& request);
   Reply tap(const Request& request);
   boost::asio::awaitable<Reply> tap_live(Request request);
   boost::asio::awaitable<Reply> asks(Request request, std::string id);

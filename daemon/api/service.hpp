@@ -27,6 +27,10 @@ class Service {
   virtual nlohmann::json sweep() = 0;
   virtual Outcome<void> start_sweep(const std::string& range, double rate_per_s, const std::string& interface) = 0;
   virtual void cancel_sweep() = 0;
+  // The bench, docs/api.md: the clocks of boxed units, and, while somebody runs it, warnings and who each unit is.
+  virtual nlohmann::json bench() = 0;
+  virtual Outcome<void> start_bench(const std::vector<std::string>& cameras) = 0;
+  virtual void end_bench() = 0;
   // Answers once the record has given it a number.
   virtual boost::asio::awaitable<Outcome<std::int64_t>> start_round(std::string kind, std::vector<std::string> cameras) = 0;
   virtual bool cancel_round() = 0;

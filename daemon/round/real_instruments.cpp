@@ -101,7 +101,7 @@ asio::awaitable<Measured> RealInstruments::ask_camera(const config::Camera& came
   if (report)
     out.readings = camera::to_readings(*report, subject);
   else
-    out = all_unread(subject, {"clock_offset_s", "serial", "firmware", "model"}, report.error());
+    out = all_unread(subject, {"clock_offset_s", "serial", "firmware", "model", "heads"}, report.error());
   const auto login = camera.login_secret ? login_of(secrets_, *camera.login_secret) : std::nullopt;
   auto told = readings_told(camera, told_[camera.id], login ? login->password : "", now_utc());
   out.readings.insert(out.readings.end(), std::make_move_iterator(told.begin()), std::make_move_iterator(told.end()));

@@ -100,6 +100,8 @@ void Roll::arrive(Entry& entry, SystemTime when, Changes& out) {
 void Roll::lose(Entry& entry, SystemTime when, std::string reason, Changes& out) {
   const auto was = entry.presence;
   entry.presence = Presence::lost;
+  entry.left = entry.last_heard.value_or(when);
+  entry.arrived_before = entry.arrived;
   entry.arrived.reset();
   entry.since = when;
   entry.reason = std::move(reason);

@@ -47,6 +47,7 @@ struct Entry {
   std::string seen_on;  // "switch/port"
   std::string reason;
   std::optional<SystemTime> arrived;  // begin of this stay; none while it is awaited or lost, or was here before we listened
+  std::optional<SystemTime> left, arrived_before;  // end and begin of the stay before this one, as far as they are known
   std::optional<SystemTime> last_heard;
   std::optional<SystemTime> last_asked;
   int asked_in_vain = 0;       // asks since it was last heard

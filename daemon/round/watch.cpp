@@ -301,6 +301,19 @@ void Watch::cancel_sweep() {
 
 std::vector<verdict::Finding> Watch::findings() const { return state_->findings(); }
 
+std::map<std::string, std::vector<SystemTime>> Watch::starts() const {
+  std::map<std::string, std::vector<SystemTime>> out;
+  for (const auto& unit : state_->table.units()) {
+    if (unit.number == 0 || unit.starts.empty()) continue;
+    const auto* entry = state_->roll.match(sight_of(unit, state_->places())).first;
+    if (!entry) continue;
+    auto& of_camera = out[entry->camera];
+    of_camera.insert(of_camera.end(), unit.starts.begin(), unit.starts.end());
+    std::sort(of_camera.begin(), of_camera.end());
+  }
+  return out;
+}
+
 std::string Watch::units() const {
   constexpr std::size_t octets_of_a_unit = 500, octets_of_a_fact = 220;
   std::size_t facts = 0;

@@ -11,6 +11,7 @@
 #include <nlohmann/json_fwd.hpp>
 
 #include <functional>
+#include <map>
 #include <memory>
 #include <set>
 #include <string>
@@ -48,6 +49,8 @@ class Watch {
   void cancel_sweep();
 
   std::vector<verdict::Finding> findings() const;
+  // Signs of having been powered or restarted, oldest first, by camera of the design.
+  std::map<std::string, std::vector<SystemTime>> starts() const;
   // {units, dhcp_servers, forgotten_units} as JSON on one line: thousands of units are no tree at once.
   std::string units() const;
   nlohmann::json asked() const;  // {asked: [{at, kind, interface, address}], count}: the newest, oldest first

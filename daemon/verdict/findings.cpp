@@ -88,6 +88,12 @@ const Rule rules[] = {
               *v.target.word;
      },
      "bring the unit to the firmware of the schedule while it is at hand, or correct the design"},
+    {"heads", "other_heads",
+     [](const Verdict& v) {
+       return spoken_subject(v.target.subject) + " tells of " + figure("%.0f", number(v)) +
+              (number(v) == 1 ? " head" : " heads") + ", the design has " + figure("%.0f", *v.target.promised);
+     },
+     "compare the unit's model with the schedule; if it is the right one, look for a head that is switched off or not plugged in"},
     {"clock_offset_s", "clock_off",
      [](const Verdict& v) {
        const double off = number(v);

@@ -167,6 +167,14 @@ double designed_path_bps(const Design& design) {
   return bits;
 }
 
+std::vector<Target> identity_targets(const Camera& camera) {
+  std::vector<Target> out;
+  add_identity(out, camera);
+  out.push_back(exactly(config::subject_of(camera), "heads", static_cast<double>(camera.heads.size()),
+                        std::to_string(camera.heads.size()) + (camera.heads.size() == 1 ? " head" : " heads")));
+  return out;
+}
+
 std::vector<Target> targets_of(const Design& design, const std::set<std::string>& cameras) {
   std::vector<Target> out;
   for (const auto& camera : design.cameras)

@@ -103,6 +103,8 @@ std::vector<Reading> to_readings(const CameraReport& r, const std::string& subje
     out.push_back(*value && !(*value)->empty()
                       ? read_word(subject, quantity, **value, "ONVIF device information", r.when)
                       : unread(subject, quantity, reason(quantity), r.when));
+  out.push_back(r.media ? read_number(subject, "heads", static_cast<double>(r.media->video_sources.size()), "ONVIF media, video sources", r.when)
+                        : unread(subject, "heads", reason("media"), r.when));
   if (!r.certificate) return out;
   const char* const how = "TLS handshake";
   out.push_back(read_word(subject, "certificate_sha256", r.certificate->sha256, how, r.when));

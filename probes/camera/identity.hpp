@@ -35,7 +35,7 @@ struct CameraReport {
 // `request.total_limit`; `stop` is looked at between questions, none of which takes longer than `answer_limit`.
 boost::asio::awaitable<Outcome<CameraReport>> ask_camera(CameraRequest request, const Stop& stop);
 
-// clock_offset_s, serial, firmware, model; with HTTPS also certificate_sha256, certificate_not_after,
+// clock_offset_s, serial, firmware, model, heads (video sources); with HTTPS also certificate_sha256, certificate_not_after,
 // certificate_self_signed ("yes", "no")
 std::vector<Reading> to_readings(const CameraReport& report, const std::string& subject);
 

@@ -114,5 +114,5 @@ TEST_CASE("What a unit does not tell is unread with its reason, and the rest is 
   CHECK(garbage.report.unread.at("serial") == "the unit's answer is no ONVIF");
   int unread = 0;
   for (const auto& reading : to_readings(garbage.report, "camera/a")) unread += !reading.unread.empty();
-  CHECK(unread == 3);  // serial, firmware, model
+  CHECK(unread == 4);  // serial, firmware, model, heads
 }
