@@ -1,12 +1,14 @@
 // Commands that do the work here: the same rooms as the service's, without a record.
 #include "config/loader.hpp"
 #include "config/secrets.hpp"
+#include "daemon/client/bench_screen.hpp"
 #include "daemon/client/commands.hpp"
 #include "daemon/client/drive.hpp"
 #include "daemon/client/output.hpp"
 #include "daemon/client/progress.hpp"
 #include "daemon/client/render.hpp"
 #include "daemon/round/asks.hpp"
+#include "daemon/round/bench.hpp"
 #include "daemon/round/real_instruments.hpp"
 #include "daemon/round/runner.hpp"
 #include "daemon/round/watch.hpp"
@@ -111,6 +113,8 @@ class Alone {
       code = co_await ask();
     else if (command_.name == "arrivals")
       code = co_await arrivals();
+    else if (command_.name == "bench")
+      code = co_await bench();
     else
       code = co_await round();
     co_return code;
@@ -156,6 +160,24 @@ class Alone {
     watch_->stop();
     if (!command_.follow) print_answer(command_, command_.asked ? watch_->asked() : command_.units ? json::parse(watch_->units()) : keeper.as_json());
     co_return exit_met;
+  }
+
+  asio::awaitable<int> bench() {
+    Keeper keeper(*design_, command_);
+    if (auto started = start_watch(keeper); !started) co_return fail(command_, started.error());
+    round::RealInstruments instruments(secrets_, blocking_);
+    round::Bench bench(context_.get_executor(), {*design_, keeper.roll(), instruments, [this] { return watch_->starts(); }, now_utc(), {}});
+    if (auto begun = bench.start(command_.cameras); !begun) co_return fail(command_, begun.error());
+    BenchScreen screen(command_);
+    while (screen.goes_on() && !stop_.requested()) {
+      screen.show(bench.answer(now_utc()));
+      for (int i = 0; i < 10 && screen.goes_on() && !stop_.requested(); ++i) co_await pause_for(100ms);
+    }
+    const int code = screen.finish(bench.answer(now_utc()));
+    bench.end();
+    co_await bench.join();
+    watch_->stop();
+    co_return code;
   }
 
   asio::awaitable<int> round() {

@@ -1,5 +1,6 @@
 // Commands that the service carries out.
 #include "daemon/api/client.hpp"
+#include "daemon/client/bench_screen.hpp"
 #include "daemon/client/commands.hpp"
 #include "daemon/client/drive.hpp"
 #include "daemon/client/output.hpp"
@@ -33,6 +34,8 @@ class ByService {
       code = co_await round();
     else if (command_.name == "arrivals")
       code = co_await arrivals();
+    else if (command_.name == "bench")
+      code = co_await bench();
     else if (command_.name == "headroom")
       code = co_await headroom();
     else if (command_.name == "accept")
@@ -149,6 +152,27 @@ class ByService {
     Outcome<void> out;
     if (!state) out = state.error();
     co_return out;
+  }
+
+  asio::awaitable<int> bench() {
+    json order = {{"cameras", command_.cameras}};
+    auto answer = co_await call("POST", "/api/bench", std::move(order));
+    if (!answer) co_return fail(command_, answer.error());
+    const json own = answer->at("bench");
+    BenchScreen screen(command_);
+    while (answer && answer->at("bench") == own && screen.goes_on() && !stop_.requested()) {
+      screen.show(*answer);
+      for (int i = 0; i < 10 && screen.goes_on() && !stop_.requested(); ++i) co_await pause_for(100ms);
+      answer = co_await call("GET", "/api/bench");
+    }
+    if (!answer) co_return fail(command_, answer.error());
+    const int code = screen.finish(*answer);
+    if (answer->at("bench") == own) {
+      auto ended = co_await call("DELETE", "/api/bench");
+    } else {
+      std::fputs("tallywire: somebody else began or ended a bench, which ended this one\n", stderr);
+    }
+    co_return code;
   }
 
   void tell(const std::string& name, const json& data) {

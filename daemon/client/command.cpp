@@ -52,6 +52,13 @@ void add_rounds(CLI::App& app, Command& c) {
   arrivals->add_option("--seconds", c.seconds, "with --follow or --alone: how long to listen")
       ->check(CLI::Range(0.1, 86400.0));
   add_site(*arrivals, c);
+  auto* bench = app.add_subcommand("bench", "the clock on each boxed unit that is powered, and whether it is the one of the schedule");
+  bench->footer("Exit: 0 all in time and as designed; 1 a unit is over its limit or does not match; 2 wrong request; 3 something could not be read.\n"
+                "  tallywire bench\n  tallywire bench hall-quad yard-mast --alone --design site.json --interface eth0 --secrets secrets.json");
+  bench->add_option("camera", c.cameras, "ids of the design; without them every unit that has a limit or was seen");
+  bench->add_option("--seconds", c.seconds, "how long (until Ctrl-C)")->check(CLI::Range(0.1, 86400.0));
+  bench->add_flag("--follow", c.follow, "with --json: an object a line, each second, instead of one at the end");
+  add_site(*bench, c);
   auto* accept = app.add_subcommand("accept", "accept the newest complete round");
   accept->add_option("--by", c.by, "who accepts it")->required();
   add_where(*accept, c);

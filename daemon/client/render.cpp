@@ -97,6 +97,10 @@ std::string cautions_of(const std::string& command) {
     return "Mind: work at height; powered cable and auxiliary supplies only as rated (Class 2 or limited power "
            "source); do not stare into infrared emitters; follow the unit's installation guide; local codes and "
            "licensed practice come first.\n";
+  if (command == "bench")
+    return "Mind: follow the unit's installation guide; surfaces get hot while it is powered in its box: let it cool before you "
+           "touch or mount it. Auxiliary supplies only as rated (Class 2 or limited power source); do not stare into infrared emitters; local "
+           "codes and licensed practice come first.\n";
   if (command == "switch" || command == "path" || command == "stream" || command == "tap" || command == "arrivals")
     return "Mind: probe and tap only networks you are asked to.\n";
   return "";

@@ -18,6 +18,8 @@ std::string render_asked(const nlohmann::json& answer);
 std::string render_headroom(const nlohmann::json& headroom);
 // The table alone.
 std::string render_uplinks(const nlohmann::json& rows);
+// The bench (docs/api.md): one look of its table, with what it takes to read it.
+std::string render_bench(const nlohmann::json& bench);
 std::string render_presence(const nlohmann::json& event);
 // The answer of `stream` (docs/commands.md), every field of it present.
 std::string render_stream(const nlohmann::json& answer);

@@ -46,3 +46,12 @@ TEST_CASE("a wrong request ends with 2, help with 0 (exit codes of docs/commands
   CHECK(std::get<int>(parse({"prove"})) == 2);
   CHECK(std::get<int>(parse({"--help"})) == 0);
 }
+
+TEST_CASE("the bench takes cameras or none, and a time") {
+  const auto bench = std::get<Command>(parse({"bench", "quad", "yard", "--seconds", "30", "--json", "--follow"}));
+  CHECK(bench.cameras == std::vector<std::string>{"quad", "yard"});
+  CHECK(bench.seconds == 30);
+  CHECK(bench.follow);
+  CHECK(std::get<Command>(parse({"bench"})).cameras.empty());
+  CHECK(std::get<int>(parse({"bench", "--seconds", "0"})) == 2);
+}

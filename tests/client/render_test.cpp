@@ -129,3 +129,36 @@ TEST_CASE("commands whose work can hurt someone bring their cautions") {
   CHECK(has(cautions_of("path"), "only networks you are asked to"));
   CHECK(cautions_of("design check").empty());
 }
+
+TEST_CASE("the bench tells time left, the room of the guide, what does not match, and what nobody measured") {
+  json unit = {{"camera", "quad"}, {"place", "Hall"}, {"state", "nearly"}, {"powered_since", "2026-11-25T12:00:00.000Z"}, {"powered_for_s", 1500.2},
+               {"power_on_seen", true}, {"limit_s", 1800}, {"left_s", 299.8}, {"ambient_min_c", 0}, {"ambient_max_c", 40}, {"restarts", json::array()},
+               {"off_since", nullptr}, {"off_before_s", nullptr}, {"serial", "TD-0036"}, {"model", "a model"}, {"firmware", "7.1"}, {"heads", nullptr},
+               {"verdicts", {{{"quantity", "serial"}, {"verdict", "met"}, {"target", {{"word", "TD-0036"}, {"promised", nullptr}}}, {"reason", ""}},
+                             {{"quantity", "firmware"}, {"verdict", "missed"}, {"target", {{"word", "7.2"}, {"promised", nullptr}}}, {"reason", ""}},
+                             {{"quantity", "heads"}, {"verdict", "unread"}, {"target", {{"word", nullptr}, {"promised", 4}}}, {"reason", "login refused"}}}}};
+  const auto render = [](json u) {
+    return render_bench({{"at", "2026-11-25T12:25:00.200Z"}, {"units", {std::move(u)}}, {"findings", json::array()},
+                         {"unread", {{"ambient_c", "Tallywire does not measure the room"}}}});
+  };
+  const auto text = render(unit);
+  CHECK(has(text, "NEARLY AT ITS LIMIT"));
+  CHECK(has(text, "25:00"));
+  CHECK(has(text, "30:00"));
+  CHECK(has(text, "4:59"));
+  CHECK(has(text, "between 0 and 40 °C"));
+  CHECK(has(text, "Tallywire does not measure the room"));
+  CHECK(has(text, "TD-0036 met"));
+  CHECK(has(text, "7.1 MISSED, designed 7.2"));
+  CHECK(has(text, "a model, not in the design"));
+  CHECK(has(text, "unread  quad: heads: login refused"));
+  unit.update({{"state", "no_limit"}, {"limit_s", nullptr}, {"left_s", nullptr}, {"power_on_seen", false}, {"ambient_min_c", nullptr}, {"ambient_max_c", nullptr},
+               {"restarts", {"2026-11-25T12:10:00.000Z"}}});
+  const auto other = render(unit);
+  CHECK(has(other, "at least 25:00"));
+  CHECK(has(other, "quad: the design gives no limit"));
+  CHECK(has(other, "quad: its power-on was not seen"));
+  CHECK(has(other, "restarted at 2026-11-25T12:10:00.000Z; the clock runs on"));
+  CHECK_FALSE(has(other, "°C"));
+  CHECK(has(cautions_of("bench"), "hot"));
+}
