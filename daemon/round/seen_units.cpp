@@ -13,6 +13,18 @@ std::string name_of_unit(const arrivals::Unit& unit) {
   return unit.hardware_addresses.empty() ? unit.value_of(What::endpoint) : "";
 }
 
+// The newest; but one that it gave itself (RFC 3927) only when it is heard with no other.
+std::string address_of(const arrivals::Unit& unit) {
+  const arrivals::Fact *newest = nullptr, *other = nullptr;
+  for (const auto& fact : unit.facts) {
+    if (fact.what != What::ipv4_address) continue;
+    if (!newest || fact.last_heard >= newest->last_heard) newest = &fact;
+    if (!fact.value.starts_with("169.254.") && (!other || fact.last_heard >= other->last_heard)) other = &fact;
+  }
+  if (!newest) return "";
+  return other && newest->last_heard - other->last_heard < arrivals::fact_pause ? other->value : newest->value;
+}
+
 std::string where(const std::string& interface, const std::vector<std::uint16_t>& vlans) {
   std::string out = interface;
   for (const auto vlan : vlans) out += " VLAN " + std::to_string(vlan);
@@ -37,7 +49,7 @@ Sight sight_of(const arrivals::Unit& unit, const Placed& placed) {
   Sight out;
   if (!unit.hardware_addresses.empty()) out.hardware_address = unit.hardware_addresses.front().text();
   for (std::size_t i = 1; i < unit.hardware_addresses.size(); ++i) out.other_hardware_addresses.push_back(unit.hardware_addresses[i].text());
-  out.address = unit.value_of(What::ipv4_address);
+  out.address = address_of(unit);
   if (out.address.empty()) out.address = unit.value_of(What::ipv6_address);
   out.when = unit.last_heard;
   out.serial = unit.value_of(What::serial);

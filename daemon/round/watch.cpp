@@ -123,6 +123,7 @@ Outcome<void> Watch::State::open(Ear& ear) {
       at->watched.state = name_of(news.state);
       at->watched.note = news.note;
       at->watched.called_now = news.interface;
+      state->table.set_own(arrivals::own_hardware_addresses());
       if (news.state != arrivals::ListenerState::listening || !at->asker || at->asker->interface() != news.interface) {
         if (at->asker) state->asked_before.insert(state->asked_before.end(), at->asker->asked().begin(), at->asker->asked().end());
         const auto most = static_cast<std::ptrdiff_t>(arrivals::Asker::remembered);

@@ -207,7 +207,9 @@ Outcome<void> Asker::discover(SystemTime now) {
   asking_.clear();
   bool has_ipv4 = false, has_ipv6 = false;
   for (const auto& subnet : own_subnets()) has_ipv4 = has_ipv4 || subnet.interface == interface_;
-  const auto probe = wire::encode_ws_discovery_probe(new_urn());
+  const auto aim = typed_next_ ? wire::WsDiscoveryAim::network_video_transmitter : wire::WsDiscoveryAim::any_device;
+  typed_next_ = !typed_next_;
+  const auto probe = wire::encode_ws_discovery_probe(new_urn(), aim);
   const std::vector<std::uint8_t> question = wire::encode_dns_question({"_services._dns-sd._udp.local", "_rtsp._tcp.local"});
   const std::vector<std::uint8_t> probe_octets(probe.begin(), probe.end());
   for (const bool ipv6 : {false, true}) {

@@ -56,7 +56,8 @@ class Asker {
   // The same without the allowance: whoever sweeps keeps a rate of its own.
   Outcome<void> sweep(const wire::Ipv4& address, SystemTime now);
   // One WS-Discovery probe and one mDNS question (`_services._dns-sd._udp.local` and `_rtsp._tcp.local`, RFC 6763 §9), by IPv4 where
-  // the interface has an address and by IPv6 where it has a link-local one. Answers why nothing could be sent, where so.
+  // the interface has an address and by IPv6 where it has a link-local one. Probes for any device and for ONVIF's type take turns: some
+  // devices answer to one of them only. Answers why nothing could be sent, where so.
   Outcome<void> discover(SystemTime now);
 
   const std::string& interface() const { return interface_; }
@@ -78,6 +79,7 @@ class Asker {
   Allowance allowance_{most_per_second, most_at_once};
   std::deque<Ask> asked_;
   std::uint64_t count_ = 0;
+  bool typed_next_ = false;
 };
 
 // Hardware addresses of every interface of this machine.

@@ -30,6 +30,9 @@ class UnitTable {
   // `makers` (may be null) outlives the table. `own`: hardware addresses of this machine, which are not units.
   UnitTable(const MakerNames* makers, const std::vector<wire::MacAddress>& own);
 
+  // An interface of this machine may come and go, or be given another address.
+  void set_own(const std::vector<wire::MacAddress>& own) { own_ = {own.begin(), own.end()}; }
+
   struct Heard {
     std::size_t unit = 0;    // index into units()
     bool fresh = false;      // its first frame

@@ -148,7 +148,8 @@ std::optional<WsDiscoveryMessage> decode_ws_discovery(Octets payload) {
   return std::nullopt;
 }
 
-std::string encode_ws_discovery_probe(const std::string& message_id) {
+std::string encode_ws_discovery_probe(const std::string& message_id, WsDiscoveryAim aim) {
+  const bool typed = aim == WsDiscoveryAim::network_video_transmitter;
   return R"(<?xml version="1.0" encoding="UTF-8"?>)"
          R"(<s:Envelope xmlns:s="http://www.w3.org/2003/05/soap-envelope")"
          R"( xmlns:a="http://schemas.xmlsoap.org/ws/2004/08/addressing")"
@@ -157,7 +158,9 @@ std::string encode_ws_discovery_probe(const std::string& message_id) {
          "<a:MessageID>" +
          escaped_xml(message_id) +
          "</a:MessageID><a:To>urn:schemas-xmlsoap-org:ws:2005:04:discovery</a:To>"
-         "</s:Header><s:Body><d:Probe/></s:Body></s:Envelope>";
+         "</s:Header><s:Body>" +
+         (typed ? R"(<d:Probe xmlns:dn="http://www.onvif.org/ver10/network/wsdl"><d:Types>dn:NetworkVideoTransmitter</d:Types></d:Probe>)" : "<d:Probe/>") +
+         "</s:Body></s:Envelope>";
 }
 
 const char* name_of(WsDiscoveryKind kind) {

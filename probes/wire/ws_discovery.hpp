@@ -39,8 +39,10 @@ struct WsDiscoveryMessage {
 // 64 devices are taken, 256 scopes, types and addresses of each.
 std::optional<WsDiscoveryMessage> decode_ws_discovery(Octets payload);
 
-// A Probe for any device (Types left out) to be sent to 239.255.255.250 or ff02::c. `message_id`: "urn:uuid:…".
-std::string encode_ws_discovery_probe(const std::string& message_id);
+// A Probe to be sent to 239.255.255.250 or ff02::c: for any device (Types left out), or for ONVIF's dn:NetworkVideoTransmitter,
+// for some devices answer to their type only. `message_id`: "urn:uuid:…".
+enum class WsDiscoveryAim : std::uint8_t { any_device, network_video_transmitter };
+std::string encode_ws_discovery_probe(const std::string& message_id, WsDiscoveryAim aim = WsDiscoveryAim::any_device);
 
 const char* name_of(WsDiscoveryKind kind);  // "hello"
 

@@ -33,6 +33,15 @@ TEST_CASE("a unit's newest address, its name and its place go into the sight") {
   CHECK(sight.when == noon + 1s);
 }
 
+TEST_CASE("a link-local address beside another is not a unit's address") {
+  arrivals::UnitTable table(nullptr, {});
+  table.hear(announced({192, 0, 2, 10}, noon), "eth0");
+  table.hear(announced({169, 254, 7, 9}, noon + 1s), "eth0");
+  CHECK(sight_of(*table.find(unit_mac), {}).address == "192.0.2.10");
+  table.hear(announced({169, 254, 7, 9}, noon + 10min), "eth0");
+  CHECK(sight_of(*table.find(unit_mac), {}).address == "169.254.7.9");
+}
+
 TEST_CASE("the answer tells each unit with its camera, and the search for conflicts gets the same") {
   config::Design design;
   config::Camera camera;

@@ -114,6 +114,9 @@ TEST_CASE("a probe for any device goes out with the words of April 2005 (check-v
   REQUIRE(back);
   CHECK(back->kind == WsDiscoveryKind::probe);
   CHECK(back->message_id == "urn:uuid:0a6dc791-2be6-4991-9af1-454778a1917a");
+  // ONVIF Core, discovery: the type that older devices answer to alone.
+  CHECK(encode_ws_discovery_probe("urn:uuid:1", WsDiscoveryAim::network_video_transmitter).find("<d:Types>dn:NetworkVideoTransmitter</d:Types>") !=
+        std::string::npos);
   CHECK(encode_ws_discovery_probe("<&").find("&lt;&amp;") != std::string::npos);
 }
 
