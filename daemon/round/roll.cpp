@@ -128,6 +128,8 @@ Changes Roll::see(const Sight& sight) {
   if (!sight.hardware_address.empty()) entry.hardware_address = sight.hardware_address;
   if (!sight.address.empty()) entry.address = sight.address;
   if (!sight.seen_on.empty()) entry.seen_on = sight.seen_on;
+  entry.interface = sight.interface;
+  entry.vlans = sight.vlans;
   entry.answers_here = true;
   strangers_.erase(sight.hardware_address);
   for (const auto& other : sight.other_hardware_addresses) strangers_.erase(other);
@@ -167,11 +169,12 @@ Changes Roll::heard(const std::string& camera, SystemTime when) {
   return out;
 }
 
-std::vector<std::string> Roll::take_due_asks(SystemTime now, std::size_t most) {
+std::vector<DueAsk> Roll::due_asks(SystemTime now, std::size_t most, bool awaited_too) const {
   std::vector<std::size_t> due;
   for (std::size_t i = 0; i < entries_.size(); ++i) {
     const auto& entry = entries_[i];
     const bool here = present(entry.presence);
+    if (!here && !awaited_too) continue;
     if (here && entry.last_heard && now - *entry.last_heard < silent_before_ask) continue;
     const auto pause = here ? between_asks : between_asks_of_absent;
     if (!entry.last_asked || now - *entry.last_asked >= pause) due.push_back(i);
@@ -184,21 +187,31 @@ std::vector<std::string> Roll::take_due_asks(SystemTime now, std::size_t most) {
     std::partial_sort(due.begin(), due.begin() + static_cast<std::ptrdiff_t>(most), due.end(), sooner);
     due.resize(most);
   }
-  std::vector<std::string> out;
+  std::vector<DueAsk> out;
   for (const auto i : due) {
-    entries_[i].last_asked = now;
-    ++entries_[i].asked_in_vain;
-    out.push_back(design_.cameras[i].address);
+    const auto& entry = entries_[i];
+    const bool here = present(entry.presence) && entry.answers_here;
+    const auto& designed = design_.cameras[i].address;
+    out.push_back({entry.camera, here && !entry.address.empty() ? entry.address : designed, here ? entry.interface : "",
+                   here ? entry.vlans : std::vector<std::uint16_t>()});
   }
   return out;
 }
 
-Changes Roll::tick(SystemTime now) {
+void Roll::asked(const std::string& camera, SystemTime now) {
+  const auto at = by_id_.find(camera);
+  if (at == by_id_.end()) return;
+  entries_[at->second].last_asked = now;
+  ++entries_[at->second].asked_in_vain;
+}
+
+Changes Roll::tick(SystemTime now, const std::set<std::string>& listening) {
   Changes out;
   const auto limit = std::chrono::duration_cast<std::chrono::nanoseconds>(
       std::chrono::duration<double>(design_.limits.lost_after_s));
   for (auto& entry : entries_) {
     if (!present(entry.presence) || !entry.answers_here || !entry.last_heard) continue;
+    if (entry.interface.empty() ? listening.empty() : !listening.contains(entry.interface)) continue;
     if (now - *entry.last_heard < limit || entry.asked_in_vain < asks_before_lost) continue;
     if (!entry.last_asked || now - *entry.last_asked < answer_time) continue;
     const auto silence = std::chrono::duration_cast<seconds>(now - *entry.last_heard).count();
@@ -264,6 +277,11 @@ void Roll::restore(const nlohmann::json& saved, SystemTime now) {
     entry.since = from_rfc3339(one.at("since"));
     entry.seen_on = one.value("seen_on", std::string());
     entry.reason = one.value("reason", std::string());
+    entry.hardware_address = one.value("hardware_address", entry.hardware_address);
+    entry.address = one.value("address", entry.address);
+    if (const auto by = one.find("matched_by"); by != one.end() && by->is_string())
+      for (std::size_t i = 0; i < matches.size(); ++i)
+        if (*by == matches[i]) entry.matched_by = static_cast<MatchedBy>(i);
     if (!present(*presence)) continue;
     // Nobody listened while the service was away: the clock of silence starts now.
     entry.last_heard = now;

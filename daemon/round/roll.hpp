@@ -32,6 +32,8 @@ struct Sight {
   std::string maker = {};
   std::vector<std::string> other_hardware_addresses = {};
   bool is_network = false;       // a switch or router: never a stranger
+  std::string interface = {};    // that it was heard on
+  std::vector<std::uint16_t> vlans = {};
 };
 
 // By what a unit was matched to the design, strongest first.
@@ -53,6 +55,15 @@ struct Entry {
   int asked_in_vain = 0;       // asks since it was last heard
   bool answers_here = false;   // heard by frame, so that its silence means something
   MatchedBy matched_by = MatchedBy::nothing;
+  std::string interface;       // that it was heard on last; empty: not by frame
+  std::vector<std::uint16_t> vlans;
+};
+
+// Whom to ask by ARP, and where.
+struct DueAsk {
+  std::string camera, address;
+  std::string interface;  // empty: wherever there is one
+  std::vector<std::uint16_t> vlans;
 };
 
 struct Change {
@@ -75,10 +86,14 @@ class Roll {
   // A camera answered over TCP: as good as a frame, also across a router.
   Changes heard(const std::string& camera, SystemTime when);
   // Whom to ask now by ARP: silent units, at most every few seconds each and no more than `most`, those that are here before
-  // those that are awaited, who waited longest first. Counts the asks.
-  std::vector<std::string> take_due_asks(SystemTime now, std::size_t most);
-  // Silent for longer than the design allows and unanswered three times: lost.
-  Changes tick(SystemTime now);
+  // those that are awaited, who waited longest first. A unit that is here is asked at the address and on the interface that it was
+  // heard with, an awaited one at its designed address.
+  std::vector<DueAsk> due_asks(SystemTime now, std::size_t most, bool awaited_too) const;
+  // It was sent: only then its silence counts.
+  void asked(const std::string& camera, SystemTime now);
+  // Silent for longer than the design allows and unanswered three times: lost. While an interface hears nothing, silence says nothing
+  // of the units behind it.
+  Changes tick(SystemTime now, const std::set<std::string>& listening);
   // The switch says that this port has no link: whoever hung on it is lost.
   Changes port_down(const std::string& switch_port, SystemTime now);
   // What a round says of a unit that is here; ignored for one that is awaited or lost.

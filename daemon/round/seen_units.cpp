@@ -56,6 +56,8 @@ Sight sight_of(const arrivals::Unit& unit, const Placed& placed) {
   out.name = name_of_unit(unit);
   out.maker = unit.maker;
   out.is_network = unit.is_network;
+  out.interface = unit.interface;
+  out.vlans = unit.vlans;
   if (placed) out.seen_on = placed(out.hardware_address);
   return out;
 }

@@ -48,6 +48,8 @@ struct Watch::State : std::enable_shared_from_this<Watch::State> {
     std::unique_ptr<arrivals::Listener> listener;
     std::unique_ptr<arrivals::Asker> asker;
     std::optional<SystemTime> discovered;
+    std::string asking_fault;  // why the last ask could not be sent
+    bool listens() const { return watched.state == "listening"; }
   };
   struct Waiting {
     arrivals::Sighting sighting;
@@ -83,8 +85,8 @@ struct Watch::State : std::enable_shared_from_this<Watch::State> {
   SystemTime searched{};
   bool has_news = false;  // since the last search
   std::optional<Sweep> sweep;
+  std::uint64_t sweep_number = 0;  // a timer of an earlier one may be on its way
   Ear* sweep_ear = nullptr;
-  std::vector<arrivals::Ask> asked_before;  // by askers that were closed
   bool stopped = false;
   std::mutex lock;  // of what follows: filled by the capture threads
   std::vector<Waiting> waiting;
@@ -124,12 +126,8 @@ Outcome<void> Watch::State::open(Ear& ear) {
       at->watched.note = news.note;
       at->watched.called_now = news.interface;
       state->table.set_own(arrivals::own_hardware_addresses());
-      if (news.state != arrivals::ListenerState::listening || !at->asker || at->asker->interface() != news.interface) {
-        if (at->asker) state->asked_before.insert(state->asked_before.end(), at->asker->asked().begin(), at->asker->asked().end());
-        const auto most = static_cast<std::ptrdiff_t>(arrivals::Asker::remembered);
-        if (const auto over = std::ssize(state->asked_before) - most; over > 0)
-          state->asked_before.erase(state->asked_before.begin(), state->asked_before.begin() + over);
-        at->asker = std::make_unique<arrivals::Asker>(news.interface);
+      if (news.state != arrivals::ListenerState::listening || at->asker->interface() != news.interface) {
+        at->asker->follow(news.interface);
         at->discovered.reset();
       }
       state->listener.on_interface(at->watched);
@@ -165,15 +163,15 @@ void Watch::State::see(std::size_t unit) {
   if (!changes.cameras.empty() || !changes.strangers.empty()) listener.on_changes(changes);
 }
 
-// While no interface hears anything, silence says nothing of the units.
 void Watch::State::tick() {
   if (stopped) return;
   const auto now = now_utc();
   ask(now);
-  if (std::any_of(ears.begin(), ears.end(), [](const auto& ear) { return ear->watched.state == "listening"; })) {
-    const auto changes = roll.tick(now);
-    if (!changes.cameras.empty()) listener.on_changes(changes);
-  }
+  std::set<std::string> listening;
+  for (const auto& ear : ears)
+    if (ear->listens()) listening.insert(ear->watched.interface);
+  const auto changes = roll.tick(now, listening);
+  if (!changes.cameras.empty()) listener.on_changes(changes);
   search(now);
   timer.expires_after(beat);
   timer.async_wait([self = weak_from_this()](const boost::system::error_code& code) {
@@ -182,21 +180,30 @@ void Watch::State::tick() {
   });
 }
 
-// Which interface leads to a unit is not known before it was heard, so each of them is asked on; the slowest allowance decides.
+// Which interface leads to an awaited unit is not known: it is asked for on each of them that has an address to ask from.
 void Watch::State::ask(SystemTime now) {
-  std::optional<std::size_t> most;
+  std::size_t most = 0;
+  std::vector<Ear*> addressed;
   for (const auto& ear : ears) {
-    if (ear->watched.state != "listening") continue;
-    most = std::min(most.value_or(roll.entries().size()), ear->asker->allowed(now));
+    if (!ear->listens()) continue;
+    if (ear->asker->has_address()) addressed.push_back(ear.get());
+    most = std::max(most, ear->asker->allowed(now));
     if (ear->discovered && now - *ear->discovered < between_discoveries) continue;
     ear->discovered = now;
-    if (auto done = ear->asker->discover(now); !done) ear->watched.note = done.error().what;
+    const auto done = ear->asker->discover(now);
+    ear->asking_fault = done ? "" : done.error().what;
   }
-  if (most.value_or(0) == 0) return;
-  const auto due = roll.take_due_asks(now, *most);
-  for (const auto& ear : ears) {
-    if (due.empty() || ear->watched.state != "listening") continue;
-    if (auto asked = ear->asker->ask(due, now); !asked) ear->watched.note = asked.error().what;
+  for (const auto& due : roll.due_asks(now, most, !addressed.empty())) {
+    bool sent = false;
+    for (const auto& ear : ears) {
+      const bool leads_there = due.interface.empty() ? std::find(addressed.begin(), addressed.end(), ear.get()) != addressed.end()
+                                                     : ear->watched.interface == due.interface;
+      if (!ear->listens() || !leads_there) continue;
+      const auto asked = ear->asker->ask(due.address, due.vlans, now);
+      if (!asked) ear->asking_fault = asked.error().what;
+      sent = sent || (asked && *asked);
+    }
+    if (sent) roll.asked(due.camera, now);
   }
 }
 
@@ -229,15 +236,15 @@ void Watch::State::sweep_on() {
   const auto now = now_utc();
   const auto due = sweep->take_due(now);
   for (const auto& address : due) {
-    if (sweep_ear->watched.state == "listening" && sweep_ear->asker->sweep(address, now)) continue;
+    if (sweep_ear->listens() && sweep_ear->asker->sweep(address, now)) continue;
     sweep->end(now);  // what was asked is told
     return;
   }
   const bool last = sweep->is_asked();
   sweep_timer.expires_after(last ? std::chrono::milliseconds(sweep_answers) : sweep_beat);
-  sweep_timer.async_wait([self = weak_from_this(), last](const boost::system::error_code& code) {
+  sweep_timer.async_wait([self = weak_from_this(), last, number = sweep_number](const boost::system::error_code& code) {
     const auto state = self.lock();
-    if (code || !state) return;
+    if (code || !state || number != state->sweep_number) return;
     if (last && state->sweep)
       state->sweep->end(now_utc());
     else
@@ -261,7 +268,10 @@ void Watch::stop() {
 
 std::vector<WatchedInterface> Watch::interfaces() const {
   std::vector<WatchedInterface> out;
-  for (const auto& ear : state_->ears) out.push_back(ear->watched);
+  for (const auto& ear : state_->ears) {
+    out.push_back(ear->watched);
+    if (out.back().note.empty() && ear->listens()) out.back().note = ear->asking_fault;
+  }
   return out;
 }
 
@@ -285,10 +295,14 @@ Outcome<void> Watch::sweep(const std::string& range, double rate_per_s, const st
   if (!chosen)
     return Fault{FaultKind::bad_request, interface.empty() ? "several interfaces are listened to" : "that interface is not listened to", interface,
                  "name one of those that `tallywire arrivals` lists with --interface"};
-  if (chosen->watched.state != "listening")
-    return Fault{FaultKind::bad_request, "the interface has no link", chosen->watched.interface, "plug it in first"};
+  if (!chosen->listens()) return Fault{FaultKind::bad_request, "the interface has no link", chosen->watched.interface, "plug it in first"};
+  if (!chosen->asker->has_address())
+    return Fault{FaultKind::bad_request, "the interface has no IPv4 address to sweep from", chosen->watched.interface,
+                 "give it one: asked without an address, units that just start would take it for a conflict"};
   auto made = Sweep::of(range, rate_per_s, now);
   if (!made) return made.error();
+  state_->sweep_timer.cancel();
+  ++state_->sweep_number;
   state_->sweep = std::move(*made);
   state_->sweep_ear = chosen;
   state_->sweep_on();
@@ -332,14 +346,13 @@ std::string Watch::units() const {
 }
 
 nlohmann::json Watch::asked() const {
-  auto all = state_->asked_before;
+  std::vector<arrivals::Ask> all;
   std::uint64_t count = 0;
   for (const auto& ear : state_->ears) {
     if (!ear->asker) continue;
-    all.insert(all.end(), ear->asker->asked().begin(), ear->asker->asked().end());
+    for (const auto* list : {&ear->asker->asked(), &ear->asker->swept()}) all.insert(all.end(), list->begin(), list->end());
     count += ear->asker->count();
   }
-  count += state_->asked_before.size();
   std::stable_sort(all.begin(), all.end(), [](const auto& a, const auto& b) { return a.when < b.when; });
   nlohmann::json list = nlohmann::json::array();
   for (const auto& one : all)

@@ -76,8 +76,8 @@ int open_udp(const std::string& interface, bool ipv6, std::uint16_t port) {
 
 const char* name_of(AskKind kind) {
   switch (kind) {
-    case AskKind::arp: return "ARP probe";
-    case AskKind::sweep: return "ARP probe of a sweep";
+    case AskKind::arp: return "ARP";
+    case AskKind::sweep: return "ARP, sweep";
     case AskKind::ws_discovery: return "WS-Discovery probe";
     case AskKind::mdns: return "mDNS question";
   }
@@ -126,11 +126,23 @@ Outcome<void> Asker::open() {
 
 void Asker::note(AskKind kind, std::string address, SystemTime now) {
   ++count_;
-  asked_.push_back({now, kind, interface_, std::move(address)});
-  if (asked_.size() > remembered) asked_.pop_front();
+  auto& list = kind == AskKind::sweep ? swept_ : asked_;
+  list.push_back({now, kind, interface_, std::move(address)});
+  if (list.size() > (kind == AskKind::sweep ? remembered_of_sweeps : remembered)) list.pop_front();
 }
 
-Outcome<void> Asker::send_probe(const wire::Ipv4& target) {
+void Asker::follow(std::string interface) {
+  close();
+  interface_ = std::move(interface);
+}
+
+bool Asker::has_address() {
+  subnets_ = own_subnets();
+  std::erase_if(subnets_, [this](const OwnSubnet& subnet) { return subnet.interface != interface_; });
+  return !subnets_.empty();
+}
+
+Outcome<void> Asker::send_request(const wire::Ipv4& target, const std::vector<std::uint16_t>& vlans) {
   if (socket_ < 0)
     if (auto opened = open(); !opened) return opened.error();
   sockaddr_ll to{};
@@ -138,7 +150,11 @@ Outcome<void> Asker::send_probe(const wire::Ipv4& target) {
   to.sll_ifindex = index_;
   to.sll_halen = 6;
   std::memset(to.sll_addr, 0xff, 6);
-  const auto frame = wire::encode_arp_request(own_, std::nullopt, target);
+  // In the target's subnet where there is such an address; any other of the interface's is as much its own.
+  std::optional<wire::Ipv4> in_the_name_of;
+  for (const auto& subnet : subnets_)
+    if (!in_the_name_of || subnet.holds(target)) in_the_name_of = subnet.address;
+  const auto frame = wire::encode_arp_request(own_, in_the_name_of, target, vlans);
   if (::sendto(socket_, frame.data(), frame.size(), 0, reinterpret_cast<sockaddr*>(&to), sizeof to) >= 0) return {};
   Fault fault{FaultKind::system, std::string("nothing can be sent: ") + std::strerror(errno), interface_, "look whether the interface is up"};
   close();
@@ -150,22 +166,21 @@ std::size_t Asker::allowed(SystemTime now) {
   return allowance_.whole();
 }
 
-Outcome<std::size_t> Asker::ask(const std::vector<std::string>& addresses, SystemTime now) {
+Outcome<bool> Asker::ask(const std::string& address, const std::vector<std::uint16_t>& vlans, SystemTime now) {
+  const auto target = wire::decode_ipv4(address);
+  if (!target) return false;  // ARP is IPv4's
   allowance_.pass(now);
-  std::size_t sent = 0;
-  for (const auto& address : addresses) {
-    const auto target = wire::decode_ipv4(address);
-    if (!target) continue;  // ARP is IPv4's
-    if (!allowance_.take()) break;
-    if (auto done = send_probe(*target); !done) return done.error();
-    note(AskKind::arp, address, now);
-    ++sent;
-  }
-  return sent;
+  if (!allowance_.take()) return false;
+  if (auto done = send_request(*target, vlans); !done) return done.error();
+  note(AskKind::arp, address, now);
+  return true;
 }
 
 Outcome<void> Asker::sweep(const wire::Ipv4& address, SystemTime now) {
-  auto done = send_probe(address);
+  if (subnets_.empty() && !has_address())
+    return Fault{FaultKind::bad_request, "the interface has no IPv4 address to sweep from", interface_,
+                 "give it one: asked without an address, units that just start would take it for a conflict"};
+  auto done = send_request(address, {});
   if (done) note(AskKind::sweep, wire::text_of(address), now);
   return done;
 }
@@ -205,8 +220,8 @@ Outcome<bool> Asker::multicast(bool ipv6, std::uint16_t port, const std::string&
 Outcome<void> Asker::discover(SystemTime now) {
   for (const int s : asking_) ::close(s);
   asking_.clear();
-  bool has_ipv4 = false, has_ipv6 = false;
-  for (const auto& subnet : own_subnets()) has_ipv4 = has_ipv4 || subnet.interface == interface_;
+  bool has_ipv6 = false;
+  const bool has_ipv4 = has_address();
   const auto aim = typed_next_ ? wire::WsDiscoveryAim::network_video_transmitter : wire::WsDiscoveryAim::any_device;
   typed_next_ = !typed_next_;
   const auto probe = wire::encode_ws_discovery_probe(new_urn(), aim);
@@ -242,6 +257,12 @@ std::vector<wire::MacAddress> own_hardware_addresses() {
   }
   ::freeifaddrs(all);
   return out;
+}
+
+bool OwnSubnet::holds(const wire::Ipv4& other) const {
+  for (unsigned bit = 0; bit < std::min(prefix_bits, 32u); ++bit)
+    if ((address[bit / 8] ^ other[bit / 8]) & (0x80 >> bit % 8)) return false;
+  return true;
 }
 
 std::vector<OwnSubnet> own_subnets() {

@@ -52,7 +52,7 @@ Outcome<pcap_t*> open_capture(const std::string& interface) {
   pcap_t* capture = pcap_create(interface.c_str(), text);
   if (!capture) return open_fault(interface, text);
   pcap_set_snaplen(capture, snap_octets);
-  pcap_set_promisc(capture, 0);
+  pcap_set_promisc(capture, 1);  // else some cards drop VLAN tags that nobody configured
   pcap_set_immediate_mode(capture, 1);
   pcap_set_buffer_size(capture, buffer_octets);
   pcap_set_tstamp_precision(capture, PCAP_TSTAMP_PRECISION_NANO);
@@ -119,29 +119,29 @@ Listener::~Listener() {
     thread_.join();
   }
   if (wake_ >= 0) ::close(wake_);
-  if (capture_) pcap_close(capture_);
+  close_capture();
 }
 
-// Until the capture breaks, the interface loses its link, or the listener ends.
-void Listener::listen() {
-  SightingReader reader;
+// Until the capture breaks, something is to be told, or the listener ends. Without a carrier it goes on: what a unit says as soon as
+// the link comes up is not missed.
+Listener::Heard Listener::listen(ListenerState told) {
   auto looked = std::chrono::steady_clock::now();
   for (;;) {
     pollfd waits[] = {{pcap_get_selectable_fd(capture_), POLLIN, 0}, {wake_, POLLIN, 0}};
     ::poll(waits, 2, look_again_ms);
-    if (waits[1].revents) return;
-    // A pulled cable breaks no capture: without this look, its silence would pass for the units' silence.
-    if (const auto now = std::chrono::steady_clock::now(); now - looked >= std::chrono::milliseconds(look_again_ms)) {
-      looked = now;
-      if (state_of(interface_) != ListenerState::listening) return;
-    }
+    if (waits[1].revents) return Heard::end;
     for (;;) {
       pcap_pkthdr* head = nullptr;
       const u_char* octets = nullptr;
       const int got = pcap_next_ex(capture_, &head, &octets);
       if (got == 0) break;
-      if (got < 0) return;
-      if (const auto seen = reader.add({octets, head->caplen}, wire::LinkLayer::ethernet, time_of(*head))) on_sighting_(*seen);
+      if (got < 0) return Heard::broken;
+      if (const auto seen = reader_.add({octets, head->caplen}, wire::LinkLayer::ethernet, time_of(*head))) on_sighting_(*seen);
+    }
+    // A pulled cable breaks no capture: without this look, its silence would pass for the units' silence.
+    if (const auto now = std::chrono::steady_clock::now(); now - looked >= std::chrono::milliseconds(look_again_ms)) {
+      looked = now;
+      if (state_of(interface_) != told || if_nametoindex(interface_.c_str()) != index_) return Heard::news;
     }
   }
 }
@@ -161,8 +161,8 @@ void Listener::run() {
     if (told != state) on_state_({state, interface_, note});
     told = state;
   };
-  pollfd ended{wake_, POLLIN, 0};
   for (;;) {
+    follow_new_name();
     if (interface_ != told_name) {
       told.reset();
       tell(ListenerState::listening, told_name + " is called " + interface_ + " now");
@@ -171,29 +171,34 @@ void Listener::run() {
     auto state = state_of(interface_);
     if (state == ListenerState::gone && interface_ != first_name_) {
       interface_ = told_name = first_name_;
-      index_ = 0;
       state = state_of(interface_);
     }
-    if (state == ListenerState::listening && !capture_) {
-      auto again = open_capture(interface_);
-      if (again) {
+    // An interface that comes back under its old name is another one.
+    if (capture_ && if_nametoindex(interface_.c_str()) != index_) close_capture();
+    if (!capture_ && state != ListenerState::gone) {
+      if (auto again = open_capture(interface_)) {
         capture_ = *again;
         index_ = if_nametoindex(interface_.c_str());
       } else {
         state = ListenerState::down;
       }
     }
-    if (state == ListenerState::listening) {
+    if (state == ListenerState::listening)
       tell(state, told ? "back" : "");
-      listen();
-    } else {
+    else
       tell(state, state == ListenerState::gone ? "there is no such interface any more" : "it has no link");
-    }
-    // Opened anew each time: an interface that comes back under its old name is another one.
-    if (capture_) pcap_close(capture_);
-    capture_ = nullptr;
-    if (::poll(&ended, 1, follow_new_name() ? 0 : look_again_ms) > 0) return;
+    const auto heard = capture_ ? listen(state) : Heard::broken;
+    if (heard == Heard::end) return;
+    if (heard == Heard::news) continue;
+    close_capture();
+    pollfd ended{wake_, POLLIN, 0};
+    if (::poll(&ended, 1, look_again_ms) > 0) return;
   }
+}
+
+void Listener::close_capture() {
+  if (capture_) pcap_close(capture_);
+  capture_ = nullptr;
 }
 
 }  // namespace tallywire::arrivals

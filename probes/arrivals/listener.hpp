@@ -38,15 +38,18 @@ class Listener {
 
  private:
   Listener(std::string interface, OnSighting on_sighting, OnState on_state);
+  enum class Heard { end, news, broken };
   void run();
-  void listen();
+  Heard listen(ListenerState told);
   bool follow_new_name();
+  void close_capture();
 
   std::string first_name_;
   std::string interface_;  // what it is called now
   unsigned index_ = 0;     // of what is captured on
   OnSighting on_sighting_;
   OnState on_state_;
+  SightingReader reader_;
   pcap* capture_ = nullptr;
   int wake_ = -1;  // eventfd that ends the thread
   std::thread thread_;

@@ -73,10 +73,14 @@ std::optional<ArpPacket> decode_arp(Octets payload) {
 }
 
 std::vector<std::uint8_t> encode_arp_request(const MacAddress& source, const std::optional<Ipv4>& own,
-                                             const Ipv4& target) {
+                                             const Ipv4& target, const std::vector<std::uint16_t>& vlans) {
   std::vector<std::uint8_t> out;
   put(out, broadcast_mac.octets);
   put(out, source.octets);
+  for (const auto vlan : vlans) {
+    put_u16(out, ether_type_vlan);
+    put_u16(out, vlan);
+  }
   put_u16(out, ether_type_arp);
   put_u16(out, hardware_ethernet);
   put_u16(out, protocol_ipv4);

@@ -33,9 +33,10 @@ struct ArpPacket {
 // The payload of a frame of type 0x0806. None for other hardware or protocols, or cut short.
 std::optional<ArpPacket> decode_arp(Octets payload);
 
-// A whole broadcast frame that asks who owns `target`. With `own` unset it has the form of a probe
-// (sender address 0.0.0.0), which puts nothing into anyone's table and needs no address of ours.
-std::vector<std::uint8_t> encode_arp_request(const MacAddress& source, const std::optional<Ipv4>& own,
-                                             const Ipv4& target);
+// A whole broadcast frame that asks who owns `target`, behind `vlans` (outermost first). With `own` unset it has the form of a
+// probe (sender address 0.0.0.0), which needs no address of ours. To a host that itself is probing for that address it is a
+// conflict (RFC 5227 §2.1.1): whoever may just start is not to be asked so.
+std::vector<std::uint8_t> encode_arp_request(const MacAddress& source, const std::optional<Ipv4>& own, const Ipv4& target,
+                                             const std::vector<std::uint16_t>& vlans = {});
 
 }  // namespace tallywire::wire

@@ -74,7 +74,16 @@ class Live(unittest.TestCase):
         self.assertIsNone(port["neighbour"])
         self.assertEqual(port["unread"]["neighbour"], "no LLDP frame came within 1 s")
 
+    def test_without_an_address_nobody_is_asked_who_may_just_start(self):
+        """RFC 5227 §2.1.1: a host that probes for its address takes another's probe for it as a conflict."""
+        process, file = self.capture("switch", "port7", "arp")
+        following, said, _ = self.follow("--seconds", "6")
+        self.assertEqual(following.wait(30), 0)
+        self.ns.end(process)
+        self.assertEqual(self.fields(file, "frame.number"), [])
+
     def test_what_is_asked_claims_nothing_and_keeps_its_rate(self):
+        run("ip", "-n", self.ns.name("laptop"), "address", "add", "198.51.100.20/24", "dev", "eth0")
         process, file = self.capture("switch", "port7", "arp")
         following, said, _ = self.follow("--seconds", "6")
         self.assertEqual(following.wait(30), 0)
@@ -82,7 +91,7 @@ class Live(unittest.TestCase):
         asked = self.fields(file, "frame.time_epoch", "arp.opcode", "arp.src.proto_ipv4", "arp.dst.proto_ipv4")
         self.assertGreaterEqual(len({row[3] for row in asked}), 9)  # every camera of the design
         self.assertEqual({row[1] for row in asked}, {"1"})
-        self.assertEqual({row[2] for row in asked}, {"0.0.0.0"})  # RFC 5227 §1.1: a probe claims no address
+        self.assertEqual({row[2] for row in asked}, {"198.51.100.20"})  # its own: no conflict for anybody (RFC 5227 §2.4)
         times = sorted(float(row[0]) for row in asked)
         for start in times:  # at most 20 at once and 100 in a second after it, as probes/arrivals/asker.hpp states
             self.assertLessEqual(sum(start <= t < start + 1 for t in times), 120)
@@ -115,7 +124,7 @@ class Live(unittest.TestCase):
         wait_until(lambda: told().count("eth0 is down") == 2, 10, "down")
         run("ip", "-n", self.ns.name("laptop"), "link", "del", "dev", "eth0")
         wait_until(lambda: "eth0 is gone" in told(), 10, "gone")
-        self.ns.cable("switch", "laptop", name_a="port7", mac_a=GATE_NORTH[1], address_a=f"{GATE_NORTH[0]}/24")
+        self.ns.cable("switch", "laptop", name_a="port7", mac_a=GATE_NORTH[1], address_a=f"{GATE_NORTH[0]}/24", address_b="198.51.100.20/24")
         # Back: the unit that answers our asks now is seen.
         wait_until(lambda: "gate-north" in said(), 20, "seen after the interface came back")
         self.assertIsNone(following.poll())

@@ -42,8 +42,8 @@ struct Site {
   }
   void power_off(SystemTime when) {
     for (int s = 4; s <= 20; ++s) {
-      roll.take_due_asks(when + std::chrono::seconds(s), 100);
-      roll.tick(when + std::chrono::seconds(s));
+      for (const auto& due : roll.due_asks(when + std::chrono::seconds(s), 100, true)) roll.asked(due.camera, when + std::chrono::seconds(s));
+      roll.tick(when + std::chrono::seconds(s), {"eth0"});
     }
     REQUIRE(roll.find("quad")->presence == Presence::lost);
   }

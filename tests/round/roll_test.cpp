@@ -33,9 +33,10 @@ Changes pass(Roll& roll, SystemTime from, int seconds, int* asks = nullptr) {
   Changes out;
   for (int s = 1; s <= seconds; ++s) {
     const auto now = from + std::chrono::seconds(s);
-    const auto due = roll.take_due_asks(now, 100);
+    const auto due = roll.due_asks(now, 100, true);
+    for (const auto& one : due) roll.asked(one.camera, now);
     if (asks) *asks += static_cast<int>(due.size());
-    for (auto& change : roll.tick(now).cameras) out.cameras.push_back(change);
+    for (auto& change : roll.tick(now, {"eth0"}).cameras) out.cameras.push_back(change);
   }
   return out;
 }
@@ -201,13 +202,16 @@ TEST_CASE("no more is asked than the rate allows, those that are here first, and
   }
   Roll roll(design, {}, noon);
   roll.see({"02:00:5e:10:00:01", design.cameras[999].address, noon});
-  const auto first = roll.take_due_asks(noon + 5s, 20);
+  const auto first = roll.due_asks(noon + 5s, 20, true);
   REQUIRE(first.size() == 20);
-  CHECK(first[0] == design.cameras[999].address);
-  CHECK(roll.find("c0")->asked_in_vain + roll.find("c500")->asked_in_vain <= 1);
-  std::set<std::string> asked(first.begin(), first.end());
-  for (int n = 1; n < 50; ++n)
-    for (const auto& address : roll.take_due_asks(noon + 5s + n * 10ms, 20)) asked.insert(address);
+  CHECK(first[0].address == design.cameras[999].address);
+  CHECK(roll.find("c999")->asked_in_vain == 0);  // before it was sent
+  std::set<std::string> asked;
+  for (int n = 0; n < 50; ++n)
+    for (const auto& due : roll.due_asks(noon + 5s + n * 10ms, 20, true)) {
+      roll.asked(due.camera, noon + 5s + n * 10ms);
+      asked.insert(due.address);
+    }
   CHECK(asked.size() == 1000);  // everybody had a turn before anybody had two
 }
 
@@ -225,4 +229,51 @@ TEST_CASE("switches and routers that say so are no strangers") {
   CHECK(roll.strangers().empty());
   roll.see({"02:00:5e:10:00:b1", "", noon + 1s});
   CHECK(roll.strangers().empty());
+}
+
+// RFC 5227 §2.1.1: to a host that just starts, a probe without an address of ours is a conflict.
+TEST_CASE("without an address to ask from, only units that are here are asked") {
+  const auto design = two_cameras();
+  Roll roll(design, {}, noon);
+  CHECK(roll.due_asks(noon + 60s, 100, false).empty());
+  roll.see({"02:00:5e:10:00:01", "198.51.100.31", noon});
+  CHECK(roll.due_asks(noon + 2s, 100, false).empty());  // it may just have started
+  const auto due = roll.due_asks(noon + 5s, 100, false);
+  REQUIRE(due.size() == 1);
+  CHECK(due[0].camera == "gate");
+}
+
+TEST_CASE("a unit is asked where it was heard: at its address, on its interface, behind its tags") {
+  const auto design = two_cameras();
+  Roll roll(design, {}, noon);
+  Sight elsewhere{"02:00:5e:10:00:01", "192.0.2.64", noon};
+  elsewhere.interface = "eth1";
+  elsewhere.vlans = {20};
+  roll.see(elsewhere);
+  const auto due = roll.due_asks(noon + 5s, 100, false);
+  REQUIRE(due.size() == 1);
+  CHECK(due[0].address == "192.0.2.64");
+  CHECK(due[0].interface == "eth1");
+  CHECK(due[0].vlans == std::vector<std::uint16_t>{20});
+}
+
+TEST_CASE("while an interface hears nothing, the units behind it are not lost") {
+  const auto design = two_cameras();
+  Roll roll(design, {}, noon);
+  Sight sight{"02:00:5e:10:00:01", "198.51.100.31", noon};
+  sight.interface = "eth1";
+  roll.see(sight);
+  for (int n = 0; n < 3; ++n) roll.asked("gate", noon + std::chrono::seconds(5 + n));
+  CHECK(roll.tick(noon + 60s, {"eth0"}).cameras.empty());
+  CHECK(roll.tick(noon + 60s, {"eth0", "eth1"}).cameras.size() == 1);
+}
+
+TEST_CASE("what a unit was matched by is known after a restart") {
+  const auto design = two_cameras();
+  Roll before(design, {}, noon), after(design, {}, noon);
+  before.see({"02:00:5e:10:00:77", "198.51.100.40", noon, "TD-0002"});
+  after.restore(nlohmann::json(before.entries()), noon + 60s);
+  CHECK(after.find("yard")->hardware_address == "02:00:5e:10:00:77");
+  CHECK(after.find("yard")->matched_by == MatchedBy::serial);
+  CHECK_FALSE(after.see({"02:00:5e:10:00:88", "198.51.100.32", noon + 61s}).matched);
 }
