@@ -304,7 +304,7 @@ class Listening(Site):
         newest = max(seconds(one["at"]) for one in told["asked"])
         before = f"frame.time_epoch <= {min(newest + 0.2, stop):.6f}"
         crossed = {
-            "ARP probe": [f[0] for f in self.fields(asked_file, f"arp.src.proto_ipv4 == 0.0.0.0 && {before}", "arp.dst.proto_ipv4")],
+            "ARP": [f[0] for f in self.fields(asked_file, f"arp.opcode == 1 && eth.dst == ff:ff:ff:ff:ff:ff && {before}", "arp.dst.proto_ipv4")],
             "WS-Discovery probe": [a or b for a, b in self.fields(asked_file, f"udp.dstport == 3702 && {before}", "ip.dst", "ipv6.dst")],
             "mDNS question": [a or b for a, b in self.fields(asked_file, f"udp.dstport == 5353 && {before}", "ip.dst", "ipv6.dst")]}
         self.assertEqual({k: sorted(v) for k, v in listed.items()}, {k: sorted(v) for k, v in crossed.items()})
