@@ -6,6 +6,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <compare>
 #include <cstdio>
 #include <map>
 
@@ -57,7 +58,7 @@ std::string how_found(const HeadroomRow& row, bool all_windows) {
 }
 
 std::string method_of(const HeadroomRow& row, const Streams& streams) {
-  std::string out = "sum of the metered streams on the wire; " + how_found(row, all_have_windows(streams)) + "; exceeded in a window with a probability of at most " +
+  std::string out = "sum of the metered streams on the wire " + row.direction + " (a link carries each way at its full speed); " + how_found(row, all_have_windows(streams)) + "; exceeded in a window with a probability of at most " +
                     figure("%.2g", row.busiest.exceeded_ratio) + ", phases taken as independent: an assumption, frame clocks can lock";
   if (row.windows_least > 0)
     out += "; each stream was seen in " + figure("%.0f", std::floor(row.windows_least)) + " windows or more: what comes more rarely in one stream was not seen";
@@ -193,6 +194,49 @@ void finish(HeadroomRow& row, const Streams& streams) {
   row.method = method_of(row, streams);
 }
 
+template <class Through>
+Streams streams_through(const std::vector<StreamOnLinks>& all, Through through) {
+  Streams out;
+  for (const auto& s : all)
+    if (std::any_of(s.way.begin(), s.way.end(), through)) out.push_back(&s);
+  return out;
+}
+
+std::string towards(const config::Design& design, const std::string& node) {
+  if (design.find_switch(node)) return "towards switch " + node;
+  return node == "core" ? "towards the core" : "towards recorder " + node;
+}
+
+// `directed` as in StreamOnLinks::way.
+HeadroomRow one_way(const config::Design& design, const std::vector<Link>& links, const std::vector<StreamOnLinks>& all, std::size_t directed) {
+  const auto& link = links[directed / 2];
+  HeadroomRow row;
+  row.uplink = link.subject;
+  row.speed_bps = static_cast<double>(link.speed_bps);
+  row.ceiling_bps = row.speed_bps * design.limits.uplink_ceiling_ratio;
+  row.busiest_risk_ratio = design.limits.busiest_instant_risk_ratio;
+  const auto streams = streams_through(all, [&](std::size_t one) { return one == directed; });
+  if (!streams.empty()) row.direction = towards(design, directed % 2 == 0 ? link.to : link.from);
+  finish(row, streams);
+  return row;
+}
+
+// The higher, the worse: what is proven to be over, then what could not be read whole (the other way must not pass for it),
+// then what holds by chance alone, then the fuller one.
+struct Rank {
+  int state = 0;
+  double load_ratio = 0, designed_bps = 0;
+  auto operator<=>(const Rank&) const = default;
+};
+
+Rank rank_of(const HeadroomRow& row) {
+  Rank out{0, 0, row.designed_bps};
+  if (row.streams == 0) return out;
+  if (row.measured_bps) out.load_ratio = std::max(*row.measured_bps / row.ceiling_bps, *row.busiest_bps / row.speed_bps);
+  out.state = out.load_ratio > 1 ? 4 : !row.unread.empty() ? 3 : row.together_bps.value_or(0) > row.speed_bps ? 2 : 1;
+  return out;
+}
+
 }  // namespace
 
 double designed_wire_bps(double payload_bps) { return payload_bps * 1478.0 / 1400.0; }
@@ -203,16 +247,10 @@ std::vector<HeadroomRow> headroom_of(const config::Design& design, const std::ve
   const auto all = streams_on_links(design, links, readings, tapped, which);
   std::vector<HeadroomRow> rows;
   for (std::size_t i = 0; i < links.size(); ++i) {
-    HeadroomRow row;
-    row.uplink = links[i].subject;
-    row.speed_bps = static_cast<double>(links[i].speed_bps);
-    row.ceiling_bps = row.speed_bps * design.limits.uplink_ceiling_ratio;
-    row.busiest_risk_ratio = design.limits.busiest_instant_risk_ratio;
-    Streams streams;
-    for (const auto& s : all)
-      if (std::any_of(s.way.begin(), s.way.end(), [&](std::size_t directed) { return directed / 2 == i; })) streams.push_back(&s);
-    finish(row, streams);
-    if (row.streams > 0) row.buffer = buffer_need(streams, i, all, links);
+    const auto crossing = streams_through(all, [&](std::size_t directed) { return directed / 2 == i; });
+    auto row = one_way(design, links, all, 2 * i), back = one_way(design, links, all, 2 * i + 1);
+    if (rank_of(row) < rank_of(back)) row = std::move(back);
+    if (row.streams > 0) row.buffer = buffer_need(crossing, i, all, links);
     rows.push_back(std::move(row));
   }
   return rows;

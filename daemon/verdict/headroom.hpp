@@ -34,6 +34,9 @@ struct BufferNeed {
 
 struct HeadroomRow {
   std::string uplink;  // subject
+  // "towards switch ID", "towards recorder ID", "towards the core": a link is full duplex, and its row is the worse of the two
+  // ways. All that follows is of this way alone, but for `buffer`, the larger need of both. Empty where nothing crosses.
+  std::string direction;
   double speed_bps = 0;
   double ceiling_bps = 0;
   double designed_bps = 0;
@@ -43,7 +46,7 @@ struct HeadroomRow {
   double busiest_risk_ratio = 0;       // asked for
   BusiestInstant busiest;              // how busiest_bps was found
   double windows_least = 0;            // windows in which the stream was seen that was seen least; 0: not known
-  int streams = 0;           // that cross it by design
+  int streams = 0;           // that cross it this way by design
   int streams_measured = 0;  // of these, read in this round or by a tap
   int streams_tapped = 0;    // of those measured, by a tap
   MoreUnits more;

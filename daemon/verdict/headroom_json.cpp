@@ -33,7 +33,7 @@ std::vector<Finding> find_collisions(const std::vector<HeadroomRow>& rows) {
     if (!row.together_bps || *row.together_bps <= row.speed_bps || *row.busiest_bps > row.speed_bps) continue;
     Finding finding{"uplink_key_frames_together", row.uplink,
                     spoken_subject(row.uplink) + " holds as long as the streams' key frames fall apart: together they are " +
-                        spoken_bit_rate(*row.together_bps) + " in " + std::to_string(wire_window_ms) + " ms, its speed is " +
+                        spoken_bit_rate(*row.together_bps) + " in " + std::to_string(wire_window_ms) + " ms " + row.direction + ", its speed is " +
                         spoken_bit_rate(row.speed_bps),
                     "frame clocks that follow one source can lock: do not start all units at once, set key-frame intervals that differ, or cap the key "
                     "frames; and see that the switch's buffer takes what waits",
@@ -61,6 +61,7 @@ void to_json(nlohmann::json& out, const HeadroomRow& row) {
   const auto when_found = [&](auto value) { return found ? nlohmann::json(value) : nlohmann::json(); };
   const auto when_convolved = [&](auto value) { return found && b.by_convolution ? nlohmann::json(value) : nlohmann::json(); };
   out = {{"uplink", row.uplink},
+         {"direction", or_null(row.direction)},
          {"speed_bps", row.speed_bps},
          {"ceiling_bps", row.ceiling_bps},
          {"designed_bps", row.designed_bps},

@@ -165,3 +165,62 @@ TEST_CASE("an answer has every key, null where there is nothing") {
   CHECK(full.at("more_units_unread").is_null());
   CHECK(none.at("buffer_unread").is_string());
 }
+
+namespace {
+
+// Two switches, a recorder on each, and one uplink between them. Units 0, 1, 2 … hang on "hall", the others on "yard"; each is
+// recorded at the other end.
+config::Design crossed(int from_hall, int from_yard, std::uint64_t uplink_bps) {
+  auto d = one_switch(from_hall + from_yard, uplink_bps);
+  d.switches[0].uplinks[0].to = "yard";
+  d.switches.push_back({"yard", "", "198.51.100.3", {}, {}, {}, {}});
+  config::Volume at_hall, at_yard;
+  at_hall.id = at_yard.id = "1";
+  for (int i = 0; i < from_hall + from_yard; ++i) {
+    auto& camera = d.cameras[static_cast<std::size_t>(i)];
+    if (i >= from_hall) camera.switch_id = "yard";
+    (i < from_hall ? at_yard : at_hall).streams.push_back(camera.id + "/1/main");
+  }
+  d.recorders = {{"by-hall", "", "198.51.100.4", "hall", "9", {at_hall}}, {"by-yard", "", "198.51.100.5", "yard", "9", {at_yard}}};
+  return d;
+}
+
+}  // namespace
+
+// IEEE Std 802.3, 1.4 "full duplex": both ends send at the same time, each at the speed of the link.
+TEST_CASE("a link carries each way at its full speed: the row is of the worse way, not of the sum") {
+  // 60 % one way, 56 % the other: 116 % if they were added.
+  const auto row = headroom_of(crossed(15, 14, 100'000'000), metered(29)).at(0);
+  CHECK(row.streams == 15);
+  CHECK(*row.measured_bps == Approx(60e6));
+  CHECK(row.designed_bps == Approx(15 * designed_wire_bps(4e6)));
+  CHECK(row.direction == "towards switch yard");
+  CHECK(row.method.find("towards switch yard") != std::string::npos);
+  CHECK(nlohmann::json(row).at("direction") == "towards switch yard");
+  CHECK(*row.together_bps == Approx(15 * 18.4e6));
+  // 70 Mbit/s of ceiling leave two units of 4 Mbit/s; alone on the link the same 15 make the same row.
+  auto alone = crossed(15, 0, 100'000'000);
+  const auto same = headroom_of(alone, metered(15)).at(0);
+  CHECK(row.more.units == same.more.units);
+  CHECK(row.more.like == same.more.like);
+  CHECK(*row.busiest_bps == *same.busiest_bps);
+}
+
+TEST_CASE("against the uplink's own direction the far end is named too") {
+  const auto row = headroom_of(crossed(2, 5, 100'000'000), metered(7)).at(0);
+  CHECK(row.streams == 5);
+  CHECK(row.direction == "towards switch hall");
+  CHECK(headroom_of(one_switch(1, 100'000'000), metered(1)).at(0).direction == "towards the core");
+  CHECK(nlohmann::json(headroom_of(crossed(0, 0, 100'000'000), {}).at(0)).at("direction").is_null());
+}
+
+TEST_CASE("a way that could not be read is not passed by the other, and one that is over comes first") {
+  // Only the units of "hall" are metered.
+  auto row = headroom_of(crossed(5, 1, 100'000'000), metered(5)).at(0);
+  CHECK(row.direction == "towards switch hall");
+  CHECK_FALSE(row.measured_bps);
+  CHECK(row.unread == "1 of 1 stream that cross it could not be metered");
+  row = headroom_of(crossed(20, 1, 100'000'000), metered(20)).at(0);
+  CHECK(row.direction == "towards switch yard");
+  CHECK(*row.measured_bps == Approx(80e6));
+}
