@@ -64,9 +64,10 @@ int arrivals_in_file(const Command& command) {
     for (const auto& frame : frames) {
       end = std::max(end, frame.when);
       const auto sighting = reader.add(frame.octets, frame.link, frame.when);
-      const auto heard = sighting ? table.hear(*sighting, "") : std::nullopt;
-      telling += sighting.has_value();
-      if (heard && roll && roll->see(round::sight_of(table.units()[heard->unit], {})).matched) table.keep(heard->unit);
+      if (!sighting) continue;
+      ++telling;
+      for (const auto& heard : table.hear(*sighting, ""))
+        if (roll && roll->see(round::sight_of(table.units()[heard.unit], {})).matched) table.keep(heard.unit);
     }
     if (file.frames() % 65'536 < tap::CaptureFile::most_frames) line.show(0, 0, "reading " + command.file + ", " + std::to_string(file.frames()) + " frames");
   }

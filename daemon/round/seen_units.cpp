@@ -74,6 +74,7 @@ verdict::Arrivals arrivals_of(const arrivals::UnitTable& table, const Roll* roll
     seen.matched_by = name_of(by);
     for (const auto& address : unit.hardware_addresses) seen.hardware_addresses.push_back(address.text());
     seen.serial = sight.serial;
+    seen.endpoint = unit.value_of(What::endpoint);
     seen.seen_on = sight.seen_on;
     for (const auto& place : unit.places) seen.places.push_back(where(place.interface, place.vlans));
     // A switch names where it is managed, which may be elsewhere.

@@ -150,10 +150,10 @@ void Watch::State::take_waiting() {
   }
   if (stopped) return;
   for (const auto& one : taken) {
-    const auto heard = table.hear(one.sighting, one.ear->watched.interface);
-    if (!heard) continue;
-    has_news = has_news || heard->fresh || heard->told_new || heard->started;
-    see(heard->unit);
+    for (const auto& heard : table.hear(one.sighting, one.ear->watched.interface)) {
+      has_news = has_news || heard.fresh || heard.told_new || heard.started;
+      see(heard.unit);
+    }
   }
 }
 

@@ -117,6 +117,7 @@ class Search {
 
   std::vector<Finding> run() {
     for (const auto& [address, claims] : claimants_) claimed_twice(address, claims);
+    endpoints();
     dhcp_servers();
     for (const auto& unit : all_.units) {
       restarts(unit);
@@ -146,6 +147,38 @@ class Search {
                         {a->name + " since " + to_rfc3339(a_claim->since), b->name + " since " + to_rfc3339(b_claim->since)}});
         return;  // one finding for an address, however many claim it
       }
+  }
+
+  // Both were there at once: one that took over from the other is a unit whose card was changed.
+  static bool overlap(const SeenUnit& a, const SeenUnit& b) {
+    if (a.addresses.empty() || b.addresses.empty()) return std::chrono::abs(a.last_heard - b.last_heard) <= claim_memory;
+    return std::any_of(a.addresses.begin(), a.addresses.end(), [&](const ClaimedAddress& x) {
+      return std::any_of(b.addresses.begin(), b.addresses.end(), [&](const ClaimedAddress& y) {
+        return x.since <= y.last_heard && y.since <= x.last_heard && std::chrono::abs(x.last_heard - y.last_heard) <= claim_memory;
+      });
+    });
+  }
+
+  void endpoints() {
+    std::map<std::string, std::vector<const SeenUnit*>> by_endpoint;
+    for (const auto& unit : all_.units)
+      if (!unit.endpoint.empty() && !unit.is_network) by_endpoint[unit.endpoint].push_back(&unit);
+    for (const auto& [endpoint, units] : by_endpoint) {
+      std::vector<const SeenUnit*> together;
+      for (const auto* unit : units)
+        if (std::any_of(units.begin(), units.end(), [&](const SeenUnit* other) { return other != unit && overlap(*unit, *other); })) together.push_back(unit);
+      if (together.size() < 2) continue;
+      const auto words = [](const SeenUnit& unit) { return spoken(unit) + (unit.addresses.empty() ? "" : " at " + current(unit, nullptr)->address); };
+      Finding finding{"endpoint_twice", subject_of(*together[0]),
+                      (together.size() == 2 ? "Two" : std::to_string(together.size())) + " units call themselves by the same name " + endpoint +
+                          ": one was copied from the other, or one unit has two cards",
+                      "compare the labels of both: if they are two, set one back to its factory state and set it up by hand, so that it takes a name of its own; "
+                      "if it is one unit with two cards, write the hardware address that it shall use into the design", {}};
+      constexpr std::size_t most_named = 10;
+      for (std::size_t i = 0; i < std::min(together.size(), most_named); ++i)
+        finding.evidence.push_back(words(*together[i]) + ", last heard " + to_rfc3339(together[i]->last_heard));
+      out_.push_back(std::move(finding));
+    }
   }
 
   // One that only clients named may stand behind a relay: told where it is on a network of this machine's, or that is not known.

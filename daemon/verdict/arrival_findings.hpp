@@ -31,6 +31,7 @@ struct SeenUnit {
   std::vector<SystemTime> starts;
   SystemTime last_heard{};
   bool is_network = false;   // switch or router, or something of the design that is no camera
+  std::string endpoint = {};  // WS-Discovery name, "urn:uuid:…"; may be empty
 };
 
 struct SeenDhcpServer {

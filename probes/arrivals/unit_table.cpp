@@ -29,6 +29,27 @@ bool differ_by_endpoint(const Unit& a, const Unit& b) {
   return !x.empty() && !y.empty() && x != y;
 }
 
+// Both were heard, each with an address of its own, at the same time: two units of which one was copied from the other, or two cards of
+// one unit that are both up. Overlapping stretches stay true when one of them falls silent later.
+bool live_apart(const Unit& a, const Unit& b, SystemTime now) {
+  if (a.hardware_addresses.empty() || b.hardware_addresses.empty()) return false;
+  const auto own = [](const Unit& unit, const Unit& other) {
+    std::vector<const Fact*> out;
+    for (const auto& fact : unit.facts)
+      if ((fact.what == What::ipv4_address || fact.what == What::ipv6_address) &&
+          std::none_of(other.facts.begin(), other.facts.end(), [&](const Fact& f) { return f.what == fact.what && f.value == fact.value; }))
+        out.push_back(&fact);
+    return out;
+  };
+  const auto of_a = own(a, b), of_b = own(b, a);
+  return std::any_of(of_a.begin(), of_a.end(), [&](const Fact* x) {
+    return std::any_of(of_b.begin(), of_b.end(), [&](const Fact* y) {
+      const bool overlap = x->first_heard <= y->last_heard && y->first_heard <= x->last_heard;
+      return overlap || now - std::min(x->last_heard, y->last_heard) <= fact_pause;
+    });
+  });
+}
+
 bool share_maker(const Unit& a, const Unit& b) {
   if (a.hardware_addresses.empty() || b.hardware_addresses.empty()) return false;
   const auto& x = a.hardware_addresses.front().octets;
@@ -69,6 +90,7 @@ std::size_t UnitTable::add(SystemTime when, Heard& heard) {
 }
 
 void UnitTable::forget(std::size_t index) {
+  std::erase_if(hearing_, [index](const Heard& h) { return h.unit == index; });
   for (const auto& address : units_[index].hardware_addresses) by_hardware_.erase(address);
   for (const auto& key : memory_[index].identities) by_identity_.erase(key);
   units_[index] = {};
@@ -92,6 +114,8 @@ void UnitTable::join(std::size_t into, std::size_t other) {
   const Memory memory = std::move(memory_[other]);
   units_[other] = {};
   memory_[other] = {};
+  for (auto& one : hearing_)
+    if (one.unit == other) one.unit = into;
   for (const auto& address : b.hardware_addresses) by_hardware_[address] = into;
   for (const auto& key : memory.identities) by_identity_[key] = into;
   auto& names = memory_[into].identities;
@@ -101,6 +125,7 @@ void UnitTable::join(std::size_t into, std::size_t other) {
   if (a.maker.empty()) a.maker = b.maker;
   if (b.first_heard < a.first_heard) a.number = std::min(a.number, b.number);
   a.first_heard = std::min(a.first_heard, b.first_heard);
+  a.last_heard = std::max(a.last_heard, b.last_heard);
   a.facts.insert(a.facts.end(), b.facts.begin(), b.facts.end());
   while (a.facts.size() > most_facts) a.facts.erase(a.facts.begin());
   a.frames += b.frames;
@@ -118,8 +143,10 @@ void UnitTable::join(std::size_t into, std::size_t other) {
   forget(other);
 }
 
-// What a unit says of itself leads to its entry; another entry that said the same becomes one with it.
-void UnitTable::bind_identity(std::size_t index, const std::string& key) {
+// What a unit says of itself leads to its entry; another entry that said the same becomes one with it. `speaker`: whose frame it came in;
+// when that is the other entry, the device has told both hardware addresses itself.
+void UnitTable::bind_identity(std::size_t index, const std::string& name, std::optional<std::size_t> speaker) {
+  const auto key = name.substr(0, longest_name);
   auto& own = memory_[index].identities;
   if (own.size() >= most_names && !by_identity_.contains(key)) {
     by_identity_.erase(own.front());
@@ -134,6 +161,7 @@ void UnitTable::bind_identity(std::size_t index, const std::string& key) {
   const auto& b = units_[other];
   if (by_serial && (!names_one_unit(key.substr(7)) || !share_maker(a, b) || differ_by_endpoint(a, b))) return;
   if (a.hardware_addresses.size() + b.hardware_addresses.size() > most_names) return;
+  if (speaker != other && live_apart(a, b, a.last_heard)) return;
   join(index, other);
 }
 
@@ -151,9 +179,8 @@ void UnitTable::mark(std::size_t index, const Sighting& sighting, const std::str
 }
 
 void UnitTable::tell(Speaker& s, What what, Source source, const std::string& value) {
-  constexpr std::size_t longest_value = 256;
   if (value.empty()) return;
-  const auto text = value.substr(0, longest_value);
+  const auto text = value.substr(0, longest_name);
   auto& facts = s.unit->facts;
   const auto at = std::find_if(facts.begin(), facts.end(), [&](const Fact& f) { return f.what == what && f.source == source && f.value == text; });
   if (at == facts.end()) {
@@ -213,7 +240,10 @@ DhcpServer* UnitTable::server(const std::string& address, const Sighting& sighti
       return &one;
     }
   if (servers_.size() >= most_servers)
-    servers_.erase(std::min_element(servers_.begin(), servers_.end(), [](const DhcpServer& a, const DhcpServer& b) { return a.last_heard < b.last_heard; }));
+    servers_.erase(std::min_element(servers_.begin(), servers_.end(), [](const DhcpServer& a, const DhcpServer& b) {
+      const auto spoke = [](const DhcpServer& s) { return s.through_relay || !s.hardware_address.empty(); };
+      return std::pair(spoke(a), a.last_heard) < std::pair(spoke(b), b.last_heard);
+    }));
   servers_.push_back({address, "", interface, sighting.vlans, "", sighting.when, sighting.when, false});
   return &servers_.back();
 }

@@ -25,7 +25,8 @@ class UnitTable {
   static constexpr std::size_t most_starts = 16;
   static constexpr std::size_t most_places = 8;
   static constexpr std::size_t most_names = 16;  // hardware addresses, and endpoints and serial numbers, of a unit
-  static constexpr std::size_t most_servers = 64;  // beyond it the one that was silent longest goes
+  static constexpr std::size_t longest_name = 256;  // octets of a fact, an endpoint, a serial number; the rest is cut off
+  static constexpr std::size_t most_servers = 64;  // beyond it the one that was silent longest goes, of those that only clients named first
 
   // `makers` (may be null) outlives the table. `own`: hardware addresses of this machine, which are not units.
   UnitTable(const MakerNames* makers, const std::vector<wire::MacAddress>& own);
@@ -39,8 +40,9 @@ class UnitTable {
     bool told_new = false;   // something was said that was not known
     bool started = false;    // a sign that it was powered or restarted just now
   };
-  // None when the frame speaks of nobody but this machine, or of nobody at all.
-  std::optional<Heard> hear(const Sighting& sighting, const std::string& interface);
+  // Each unit that the frame speaks of, once: one message may tell of several devices. Empty when it speaks of nobody but this
+  // machine, or of nobody at all. Indexes hold until the next frame.
+  std::vector<Heard> hear(const Sighting& sighting, const std::string& interface);
 
   // Units that were forgotten leave a place whose number is 0.
   const std::vector<Unit>& units() const { return units_; }
@@ -83,14 +85,15 @@ class UnitTable {
   void hear_device(Speaker& s, const wire::WsDiscoveryMessage& message, const wire::WsDiscoveryDevice& device);
   void hear_lldp(Speaker& s, const wire::LldpNeighbour& lldp);
   void hear_dhcp_server(const Sighting& sighting, const wire::DhcpMessage& dhcp, const std::string& interface);
-  std::optional<Heard> hear_devices(const Sighting& sighting, const wire::WsDiscoveryMessage& message, const std::string& interface);
+  std::vector<Heard> hear_devices(const Sighting& sighting, const wire::WsDiscoveryMessage& message, const std::string& interface);
 
   std::size_t unit_of(const wire::MacAddress& address, SystemTime when, Heard& heard);
   std::size_t device_of(const Sighting& sighting, const wire::WsDiscoveryDevice& device, Heard& heard);
   std::size_t add(SystemTime when, Heard& heard);
   void forget(std::size_t index);
   void join(std::size_t into, std::size_t other);
-  void bind_identity(std::size_t index, const std::string& key);
+  void bind_identity(std::size_t index, const std::string& name, std::optional<std::size_t> speaker = std::nullopt);
+  bool owned_by_another(const wire::IpAddress& address, std::size_t index, SystemTime when) const;
   void mark(std::size_t index, const Sighting& sighting, const std::string& interface);
   void tell(Speaker& s, What what, Source source, const std::string& value);
   void start(Speaker& s, Sign sign, const std::string& of_what, bool is_again);
@@ -107,6 +110,7 @@ class UnitTable {
   std::map<wire::MacAddress, std::size_t> by_hardware_;
   std::unordered_map<std::string, std::size_t> by_identity_;  // endpoint, "serial …"
   std::vector<DhcpServer> servers_;
+  std::vector<Heard> hearing_;  // of the message that is being heard: joins and floods move what it spoke of
   std::uint64_t next_number_ = 1;
   std::uint64_t forgotten_ = 0;
   std::size_t sweep_at_ = 0;  // where the search for room goes on

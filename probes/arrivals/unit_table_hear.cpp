@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cstdio>
+#include <utility>
 
 namespace tallywire::arrivals {
 namespace {
@@ -45,11 +46,14 @@ bool has(const Unit& unit, What what, const std::string& value) {
   return std::any_of(unit.facts.begin(), unit.facts.end(), [&](const Fact& f) { return f.what == what && f.value == value; });
 }
 
-bool is_link_local(const wire::IpAddress& a) { return a.ipv6 && a.octets[0] == 0xfe && (a.octets[1] & 0xc0) == 0x80; }
+bool is_link_local(const wire::IpAddress& a) {
+  if (!a.ipv6) return a.octets[0] == 169 && a.octets[1] == 254;
+  return a.ipv6 && a.octets[0] == 0xfe && (a.octets[1] & 0xc0) == 0x80;
+}
 
 }  // namespace
 
-std::optional<UnitTable::Heard> UnitTable::hear(const Sighting& sighting, const std::string& interface) {
+std::vector<UnitTable::Heard> UnitTable::hear(const Sighting& sighting, const std::string& interface) {
   if (const auto* message = std::get_if<wire::WsDiscoveryMessage>(&sighting.said); message && !message->devices.empty())
     return hear_devices(sighting, *message, interface);
   wire::MacAddress who = sighting.source;
@@ -57,7 +61,7 @@ std::optional<UnitTable::Heard> UnitTable::hear(const Sighting& sighting, const 
   if (const auto* arp = std::get_if<wire::ArpPacket>(&sighting.said)) who = arp->sender;
   if (dhcp && dhcp->from_client) who = dhcp->client;
   if (const auto* v6 = std::get_if<wire::Icmpv6Message>(&sighting.said); v6 && v6->link_layer) who = *v6->link_layer;
-  if (who.is_zero() || who.is_group() || own_.contains(who)) return std::nullopt;
+  if (who.is_zero() || who.is_group() || own_.contains(who)) return {};
   Heard heard;
   heard.unit = unit_of(who, sighting.when, heard);
   const auto before = heard.fresh ? std::nullopt : std::optional(units_[heard.unit].last_heard);
@@ -75,9 +79,9 @@ std::optional<UnitTable::Heard> UnitTable::hear(const Sighting& sighting, const 
              sighting.said);
   if (dhcp) hear_dhcp_server(sighting, *dhcp, interface);
   const auto at = by_hardware_.find(who);  // joining may have moved it
-  if (at == by_hardware_.end()) return std::nullopt;
+  if (at == by_hardware_.end()) return {};
   heard.unit = at->second;
-  return heard;
+  return {heard};
 }
 
 void UnitTable::hear_arp(Speaker& s, const wire::ArpPacket& arp) {
@@ -154,21 +158,20 @@ void UnitTable::hear_mdns(Speaker& s, const wire::DnsMessage& m, const std::opti
     for (const auto& record : *list) records.push_back(&record);
   // A reflector passes on what others say: only records of a host that this frame came from are the sender's own.
   bool names_a_host = false, names_the_sender = false;
+  const auto is_of_sender = [&from](const wire::DnsRecord& r) { return r.address && from && *r.address == *from; };
   for (const auto* r : records) {
-    if (!r->address) continue;
-    names_a_host = true;
-    names_the_sender = names_the_sender || (from && *r->address == *from);
+    names_a_host = names_a_host || r->address;
+    names_the_sender = names_the_sender || is_of_sender(*r);
   }
   if (names_a_host && !names_the_sender) return;
   for (const auto* r : records) {
     if (r->ttl_s == 0) continue;
-    if (r->address) tell(s, What::host_name, Source::mdns, without_local(r->name));
+    if (is_of_sender(*r)) tell(s, What::host_name, Source::mdns, without_local(r->name));
     // A service of another host, without that host's address.
     const auto host = r->type == wire::dns_srv ? without_local(r->target) : std::string();
     const bool of_another = !names_the_sender && !host.empty() && s.unit->find(What::host_name) && !has(*s.unit, What::host_name, host);
     const auto service = r->type == wire::dns_srv && !of_another ? service_of(r->name) : std::nullopt;
     if (service) tell(s, What::service, Source::mdns, service->first + " " + std::to_string(r->port) + " " + service->second);
-    if (r->type == wire::dns_hinfo && !r->texts.empty()) tell(s, What::model, Source::mdns, r->texts.front());
   }
   if (names_the_sender && from) tell(s, from->ipv6 ? What::ipv6_address : What::ipv4_address, Source::mdns, from->text());
 }
@@ -186,6 +189,17 @@ bool UnitTable::is_passed_on(const Sighting& sighting, const wire::WsDiscoveryDe
   return !names(from) && std::any_of(known.facts.begin(), known.facts.end(), [&](const Fact& f) { return f.what == What::ipv4_address && names(f.value); });
 }
 
+bool UnitTable::owned_by_another(const wire::IpAddress& address, std::size_t index, SystemTime when) const {
+  const auto text = address.text();
+  const auto kind = address.ipv6 ? What::ipv6_address : What::ipv4_address;
+  for (std::size_t i = 0; i < units_.size(); ++i) {
+    const auto& facts = units_[i].facts;
+    if (i != index && std::any_of(facts.begin(), facts.end(), [&](const Fact& f) { return f.what == kind && when - f.last_heard <= fact_pause && f.value == text; }))
+      return true;
+  }
+  return false;
+}
+
 // A message through a router carries the router's hardware address: then the endpoint alone says who it is.
 std::size_t UnitTable::device_of(const Sighting& sighting, const wire::WsDiscoveryDevice& device, Heard& heard) {
   const auto known = by_identity_.find(device.endpoint);
@@ -197,33 +211,50 @@ std::size_t UnitTable::device_of(const Sighting& sighting, const wire::WsDiscove
   const auto* other = speaker ? speaker->find(What::endpoint) : nullptr;
   // Several devices of one unit, or one that takes a new name at each start, speak from its address.
   const auto from = sighting.sent_from ? sighting.sent_from->text() : std::string();
-  const bool is_its_own = speaker && (has(*speaker, What::ipv4_address, from) || has(*speaker, What::ipv6_address, from));
-  const bool by_router = sighting.source.is_zero() || sighting.source.is_group() || (speaker && speaker->is_network) ||
+  const bool is_its_own = speaker && (has(*speaker, What::ipv4_address, from) || has(*speaker, What::ipv6_address, from) || has(*speaker, What::wanted_ipv6_address, from));
+  // No router passes on what comes from a link-local address (RFC 3927 §7, RFC 4291 §2.5.6).
+  const bool is_foreign = speaker && sighting.sent_from && !is_its_own && !is_link_local(*sighting.sent_from) &&
+                          (speaker->find(sighting.sent_from->ipv6 ? What::ipv6_address : What::ipv4_address) ||
+                           owned_by_another(*sighting.sent_from, spoken_by->second, sighting.when));
+  const bool by_router = sighting.source.is_zero() || sighting.source.is_group() || (speaker && speaker->is_network) || is_foreign ||
                          (other && !has(*speaker, What::endpoint, device.endpoint) && !is_its_own);
   if (!by_router) return unit_of(sighting.source, sighting.when, heard);
   return known != by_identity_.end() ? known->second : add(sighting.when, heard);
 }
 
-std::optional<UnitTable::Heard> UnitTable::hear_devices(const Sighting& sighting, const wire::WsDiscoveryMessage& message, const std::string& interface) {
-  if (own_.contains(sighting.source)) return std::nullopt;
-  std::optional<Heard> out;
-  for (const auto& device : message.devices) {
+std::vector<UnitTable::Heard> UnitTable::hear_devices(const Sighting& sighting, const wire::WsDiscoveryMessage& message, const std::string& interface) {
+  if (own_.contains(sighting.source)) return {};
+  hearing_.clear();
+  for (auto device : message.devices) {
     if (device.endpoint.empty()) continue;
+    device.endpoint.resize(std::min(device.endpoint.size(), longest_name));
     Heard heard;
     const auto index = device_of(sighting, device, heard);
-    bind_identity(index, device.endpoint);
     mark(index, sighting, interface);
     Speaker s{&units_[index], &memory_[index], sighting.when, &heard};
-    const auto& own = units_[index].hardware_addresses;
-    const bool is_direct = own.empty() || std::find(own.begin(), own.end(), sighting.source) != own.end();
-    if (sighting.sent_from && message.devices.size() == 1 && is_direct)
-      tell(s, sighting.sent_from->ipv6 ? What::ipv6_address : What::ipv4_address, Source::ws_discovery, sighting.sent_from->text());
+    const auto tell_address = [&] {
+      const auto& own = units_[index].hardware_addresses;
+      const bool is_direct = own.empty() || std::find(own.begin(), own.end(), sighting.source) != own.end();
+      if (sighting.sent_from && message.devices.size() == 1 && is_direct)
+        tell(s, sighting.sent_from->ipv6 ? What::ipv6_address : What::ipv4_address, Source::ws_discovery, sighting.sent_from->text());
+    };
+    tell_address();  // it tells whether another with this name is the same unit
+    const auto spoken_by = by_hardware_.find(sighting.source);
+    bind_identity(index, device.endpoint, spoken_by == by_hardware_.end() ? std::nullopt : std::optional(spoken_by->second));
+    tell_address();
     hear_device(s, message, device);
     if (!device.serial.empty()) bind_identity(index, "serial " + device.serial);
     heard.unit = index;
-    if (!out || heard.fresh) out = heard;
+    const auto same = std::find_if(hearing_.begin(), hearing_.end(), [index](const Heard& h) { return h.unit == index; });
+    if (same == hearing_.end()) {
+      hearing_.push_back(heard);
+    } else {
+      same->fresh = same->fresh || heard.fresh;
+      same->told_new = same->told_new || heard.told_new;
+      same->started = same->started || heard.started;
+    }
   }
-  return out;
+  return std::exchange(hearing_, {});
 }
 
 void UnitTable::hear_device(Speaker& s, const wire::WsDiscoveryMessage& message, const wire::WsDiscoveryDevice& d) {

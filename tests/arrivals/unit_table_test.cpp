@@ -65,8 +65,8 @@ std::size_t count(const UnitTable& table) {
 
 TEST_CASE("what several protocols say of one hardware address is one unit, each fact with its source") {
   UnitTable table(nullptr, {});
-  CHECK(table.hear(arp(unit_mac, wire::ArpKind::probe, {192, 0, 2, 10}, noon), "eth0")->fresh);
-  CHECK_FALSE(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon + 6s), "eth0")->fresh);
+  CHECK(table.hear(arp(unit_mac, wire::ArpKind::probe, {192, 0, 2, 10}, noon), "eth0").front().fresh);
+  CHECK_FALSE(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon + 6s), "eth0").front().fresh);
   table.hear(dhcp(unit_mac, wire::DhcpKind::discover, noon + 7s), "eth0");
   table.hear(hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon + 8s), "eth0");
   REQUIRE(count(table) == 1);
@@ -79,16 +79,70 @@ TEST_CASE("what several protocols say of one hardware address is one unit, each 
   CHECK((unit.first_heard == noon && unit.last_heard == noon + 8s && unit.frames == 4));
 }
 
-TEST_CASE("a unit with two hardware addresses and one endpoint is one entry") {
+TEST_CASE("a unit whose card was changed is one entry with two hardware addresses, by its endpoint") {
   UnitTable table(nullptr, {});
   table.hear(arp(other_mac, wire::ArpKind::announcement, {192, 0, 2, 11}, noon), "eth0");
   table.hear(hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon + 1s), "eth0");
   CHECK(count(table) == 2);
   table.hear(hello(other_mac, "urn:uuid:1", "192.0.2.11", noon + 2s), "eth0");
+  CHECK(count(table) == 2);  // as yet both may be there
+  table.hear(hello(other_mac, "urn:uuid:1", "192.0.2.11", noon + 7min), "eth0");
   REQUIRE(count(table) == 1);
   CHECK(table.find(unit_mac) == table.find(other_mac));
   CHECK(table.find(unit_mac)->hardware_addresses.size() == 2);
   CHECK(table.find(unit_mac)->first_heard == noon);
+}
+
+TEST_CASE("two units with a copied endpoint and serial number, each at an address of its own, stay two") {
+  UnitTable table(nullptr, {});
+  const auto say = [&](const wire::MacAddress& who, const char* from, SystemTime when) {
+    auto said = hello(who, "urn:uuid:1", from, when);
+    std::get<wire::WsDiscoveryMessage>(said.said).devices[0].serial = "TD-0031";
+    return table.hear(said, "eth0").front().unit;
+  };
+  for (int n = 0; n < 3; ++n) CHECK(say(unit_mac, "192.0.2.10", noon + n * 60s) != say(other_mac, "192.0.2.11", noon + n * 60s + 30s));
+  CHECK(count(table) == 2);
+  // One of them is off for a while: they were two, and are.
+  say(other_mac, "192.0.2.11", noon + 1h);
+  CHECK(count(table) == 2);
+  CHECK(table.find(other_mac)->value_of(What::endpoint) == "urn:uuid:1");
+}
+
+TEST_CASE("a device that tells its other hardware address is one unit with it") {
+  UnitTable table(nullptr, {});
+  table.hear(hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon), "eth0");
+  table.hear(arp(other_mac, wire::ArpKind::announcement, {192, 0, 2, 11}, noon + 1s), "eth0");
+  auto said = hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon + 2s);
+  std::get<wire::WsDiscoveryMessage>(said.said).devices[0].hardware_address = other_mac.text();
+  table.hear(said, "eth0");
+  CHECK(count(table) == 1);
+}
+
+TEST_CASE("names of any length are kept and compared by their first 256 octets") {
+  const std::string same(UnitTable::longest_name, 'x');
+  UnitTable table(nullptr, {});
+  table.hear(hello(unit_mac, same + "a", "192.0.2.10", noon), "eth0");
+  table.hear(hello(other_mac, same + "b", "192.0.2.11", noon + 7min), "eth0");
+  CHECK(count(table) == 1);
+  CHECK(table.find(unit_mac)->value_of(What::endpoint) == same);
+}
+
+TEST_CASE("one message that tells of several devices is heard of each of them") {
+  auto said = hello(unit_mac, "urn:uuid:1", "192.0.2.10", noon);
+  auto& devices = std::get<wire::WsDiscoveryMessage>(said.said).devices;
+  devices.push_back(devices[0]);
+  devices[1].endpoint = "urn:uuid:2";
+  devices.push_back(devices[0]);
+  const std::vector<wire::MacAddress> told = {unit_mac, other_mac, mac("02:00:5e:10:00:03")};
+  for (std::size_t i = 0; i < 3; ++i) devices[i].hardware_address = told[i].text();
+  UnitTable table(nullptr, {});
+  const auto heard = table.hear(said, "eth0");
+  // The third says the name of the first, and becomes one with it.
+  REQUIRE(heard.size() == 2);
+  CHECK((heard[0].fresh && heard[1].fresh));
+  CHECK(&table.units()[heard[0].unit] == table.find(told[2]));
+  CHECK(&table.units()[heard[1].unit] == table.find(other_mac));
+  CHECK(table.find(unit_mac) == table.find(told[2]));
 }
 
 TEST_CASE("the same serial number joins entries of one maker, but no placeholder does") {
@@ -115,6 +169,48 @@ TEST_CASE("answers that come through a router are units of their own, not the ro
   table.hear(hello(unit_mac, "urn:uuid:3", "203.0.113.12", noon), "eth0");
   table.hear(hello(unit_mac, "urn:uuid:2", "203.0.113.11", noon + 1s), "eth0");
   CHECK(count(table) == 3);
+}
+
+TEST_CASE("the first greeting through a router that is heard at its own address is not the router's") {
+  UnitTable table(nullptr, {});
+  table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 1}, noon), "eth0");
+  table.hear(hello(unit_mac, "urn:uuid:1", "203.0.113.10", noon + 1s), "eth0");
+  CHECK(count(table) == 2);
+  CHECK(table.find(unit_mac)->value_of(What::endpoint).empty());
+  CHECK(table.find(unit_mac)->value_of(What::ipv4_address) == "192.0.2.1");
+  // Nor who passes on from an address that another has just now.
+  table.hear(arp(other_mac, wire::ArpKind::announcement, {192, 0, 2, 20}, noon + 2s), "eth0");
+  const auto third = mac("02:00:5e:10:00:03");
+  table.hear(dhcp(third, wire::DhcpKind::inform, noon + 3s), "eth0");
+  table.hear(hello(third, "urn:uuid:2", "192.0.2.20", noon + 4s), "eth0");
+  CHECK(table.find(third)->value_of(What::endpoint).empty());
+  // RFC 3927 §7: what comes from a link-local address is not forwarded, so it is the speaker's.
+  table.hear(hello(other_mac, "urn:uuid:3", "169.254.7.9", noon + 5s), "eth0");
+  CHECK(table.find(other_mac)->value_of(What::endpoint) == "urn:uuid:3");
+}
+
+// RFC 1035 §3.3.2: HINFO is CPU and operating system.
+TEST_CASE("of mDNS only the sender's own host names are its names, and a CPU is no model") {
+  wire::DnsMessage m;
+  m.is_response = true;
+  const auto record = [](const char* name, const char* address) {
+    wire::DnsRecord r;
+    r.name = name;
+    r.type = wire::dns_a;
+    r.ttl_s = 120;
+    r.address = wire::decode_ip_address(address);
+    return r;
+  };
+  wire::DnsRecord hinfo;
+  hinfo.name = "head-1.local";
+  hinfo.type = wire::dns_hinfo;
+  hinfo.ttl_s = 120;
+  hinfo.texts = {"ARMV7L", "LINUX"};
+  m.answers = {record("head-1.local", "192.0.2.10"), record("head-2.local", "192.0.2.77"), hinfo};
+  UnitTable table(nullptr, {});
+  table.hear(sighting(unit_mac, m, noon, wire::decode_ip_address("192.0.2.10")), "eth0");
+  CHECK(table.find(unit_mac)->value_of(What::host_name) == "head-1");
+  CHECK(table.find(unit_mac)->value_of(What::model).empty());
 }
 
 TEST_CASE("a reflector's message does not give its sender other hosts' names") {
@@ -150,9 +246,9 @@ TEST_CASE("a service is told by its type, port and instance") {
 
 TEST_CASE("this machine, groups and nobody are no units") {
   UnitTable table(nullptr, {unit_mac});
-  CHECK_FALSE(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0"));
-  CHECK_FALSE(table.hear(arp(wire::broadcast_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0"));
-  CHECK_FALSE(table.hear(arp({}, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0"));
+  CHECK(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0").empty());
+  CHECK(table.hear(arp(wire::broadcast_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0").empty());
+  CHECK(table.hear(arp({}, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0").empty());
   CHECK(count(table) == 0);
 }
 
@@ -327,9 +423,26 @@ TEST_CASE("a DHCP server is known by its own frames and by what clients say, and
   CHECK(table.find(unit_mac)->value_of(What::ipv4_address) == "192.0.2.50");
 }
 
+TEST_CASE("servers that clients invent do not push out one that spoke") {
+  UnitTable table(nullptr, {});
+  wire::DhcpMessage offer;
+  offer.kind = wire::DhcpKind::offer;
+  offer.client = unit_mac;
+  offer.server = {192, 0, 2, 1};
+  table.hear(sighting(other_mac, offer, noon), "eth0");
+  for (int n = 0; n < 200; ++n) {
+    auto request = dhcp(unit_mac, wire::DhcpKind::request, noon + 1s + std::chrono::milliseconds(n));
+    std::get<wire::DhcpMessage>(request.said).server = {198, 51, 100, static_cast<std::uint8_t>(n)};
+    table.hear(request, "eth0");
+  }
+  REQUIRE(table.dhcp_servers().size() == UnitTable::most_servers);
+  CHECK(table.dhcp_servers().front().address == "192.0.2.1");
+  CHECK(table.dhcp_servers().back().address == "198.51.100.199");
+}
+
 TEST_CASE("a flood of forged addresses makes no room of units that are kept, and memory stays bounded") {
   UnitTable table(nullptr, {});
-  table.keep(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0")->unit);
+  table.keep(table.hear(arp(unit_mac, wire::ArpKind::announcement, {192, 0, 2, 10}, noon), "eth0").front().unit);
   for (std::uint32_t n = 0; n < 3 * UnitTable::most_units; ++n) {
     wire::MacAddress forged{{0x06, 0, static_cast<std::uint8_t>(n >> 16), static_cast<std::uint8_t>(n >> 8), static_cast<std::uint8_t>(n), 1}};
     table.hear(arp(forged, wire::ArpKind::announcement, {198, 51, 100, static_cast<std::uint8_t>(n)}, noon + std::chrono::milliseconds(n)), "eth0");

@@ -52,7 +52,7 @@ TEST_CASE("the answer tells each unit with its camera, and the search for confli
   Roll roll(design, {}, noon);
   arrivals::UnitTable table(nullptr, {});
   const auto heard = table.hear(announced({192, 0, 2, 10}, noon), "eth0");
-  roll.see(sight_of(table.units()[heard->unit], {}));
+  roll.see(sight_of(table.units()[heard.front().unit], {}));
   const auto answer = units_json(table, &roll, {});
   REQUIRE(answer.at("units").size() == 1);
   const auto& unit = answer.at("units")[0];

@@ -179,6 +179,21 @@ TEST_CASE("one address on two units is none where it is two networks, one machin
   CHECK(find({{proxy}, {}, std::vector<OwnAddress>{{"eth0", "198.51.100.20", 24}}}).empty());
 }
 
+TEST_CASE("two units that call themselves by one name at the same time are told once") {
+  auto a = gate, b = seen("", "02:00:5e:10:00:66", "198.51.100.77", noon + 10s);
+  a.endpoint = b.endpoint = "urn:uuid:1";
+  const auto found = find({{a, yard, b}, {}, {}});
+  REQUIRE(found.size() == 1);
+  CHECK(found[0].id == "endpoint_twice");
+  CHECK(found[0].subject == "camera/gate");
+  CHECK(has(found[0].sentence, "Two units call themselves by the same name urn:uuid:1: one was copied from the other, or one unit has two cards"));
+  CHECK(has(found[0].evidence[1], "unit 02:00:5e:10:00:66 at 198.51.100.77"));
+  a.addresses[0].last_heard = a.last_heard = noon + 5s;  // its card was changed
+  CHECK(find({{a, yard, b}, {}, {}}).empty());
+  b.endpoint = "urn:uuid:2";
+  CHECK(find({{gate, yard, b}, {}, {}}).empty());
+}
+
 TEST_CASE("a second address beside the right one is no finding") {
   auto with_link_local = gate, stranger = seen("", "02:00:5e:10:00:66", "198.51.100.77");
   with_link_local.addresses.push_back({"169.254.7.9", noon, noon + 61s});
