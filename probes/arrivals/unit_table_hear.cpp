@@ -194,8 +194,8 @@ bool UnitTable::owned_by_another(const wire::IpAddress& address, std::size_t ind
   const auto kind = address.ipv6 ? What::ipv6_address : What::ipv4_address;
   for (std::size_t i = 0; i < units_.size(); ++i) {
     const auto& facts = units_[i].facts;
-    if (i != index && std::any_of(facts.begin(), facts.end(), [&](const Fact& f) { return f.what == kind && when - f.last_heard <= fact_pause && f.value == text; }))
-      return true;
+    const auto owns = [&](const Fact& f) { return f.what == kind && when - f.last_heard <= fact_pause && f.value == text; };
+    if (i != index && std::any_of(facts.begin(), facts.end(), owns)) return true;
   }
   return false;
 }
@@ -211,7 +211,8 @@ std::size_t UnitTable::device_of(const Sighting& sighting, const wire::WsDiscove
   const auto* other = speaker ? speaker->find(What::endpoint) : nullptr;
   // Several devices of one unit, or one that takes a new name at each start, speak from its address.
   const auto from = sighting.sent_from ? sighting.sent_from->text() : std::string();
-  const bool is_its_own = speaker && (has(*speaker, What::ipv4_address, from) || has(*speaker, What::ipv6_address, from) || has(*speaker, What::wanted_ipv6_address, from));
+  const auto own_kinds = {What::ipv4_address, What::ipv6_address, What::wanted_ipv6_address};
+  const bool is_its_own = speaker && std::any_of(own_kinds.begin(), own_kinds.end(), [&](What what) { return has(*speaker, what, from); });
   // No router passes on what comes from a link-local address (RFC 3927 §7, RFC 4291 §2.5.6).
   const bool is_foreign = speaker && sighting.sent_from && !is_its_own && !is_link_local(*sighting.sent_from) &&
                           (speaker->find(sighting.sent_from->ipv6 ? What::ipv6_address : What::ipv4_address) ||
