@@ -30,6 +30,12 @@ void read_ready(void* handle, int descriptor) {
   netsnmp_large_fd_set_cleanup(&ready);
 }
 
+// It takes request and message numbers from tables of the process.
+netsnmp_pdu* new_pdu(int command) {
+  const std::lock_guard hold(snmp_library());
+  return snmp_pdu_create(command);
+}
+
 }  // namespace
 
 // One request that the library waits for, and what became of it.
@@ -116,7 +122,7 @@ Outcome<std::unique_ptr<SnmpSession>> SnmpSession::open(const SwitchAccess& acce
 
 // The question whose report names the agent's engine (RFC 3414 §4): no user, nothing signed.
 void* SnmpSession::probe() const {
-  netsnmp_pdu* request = snmp_pdu_create(SNMP_MSG_GET);
+  netsnmp_pdu* request = new_pdu(SNMP_MSG_GET);
   request->version = SNMP_VERSION_3;
   request->securityName = ::strdup("");
   request->securityNameLen = 0;
@@ -199,7 +205,7 @@ Outcome<SnmpSession::Answer> SnmpSession::try_once(void* request) {
 
 Outcome<SnmpSession::Answer> SnmpSession::exchange(int command, const std::vector<Oid>& asked, long* repetitions) {
   for (int count = 0; count < tries; ++count) {
-    netsnmp_pdu* const request = snmp_pdu_create(command);
+    netsnmp_pdu* const request = new_pdu(command);
     if (command == SNMP_MSG_GETBULK) {
       request->non_repeaters = 0;
       request->max_repetitions = *repetitions;
@@ -222,7 +228,7 @@ Outcome<SnmpSession::Answer> SnmpSession::exchange(int command, const std::vecto
 // when the question is only signed? Any answer to that, a refusal too, says that the user and the first password are right.
 bool SnmpSession::answers_unencrypted() {
   static const oid sys_uptime[] = {1, 3, 6, 1, 2, 1, 1, 3, 0};
-  netsnmp_pdu* const request = snmp_pdu_create(SNMP_MSG_GET);
+  netsnmp_pdu* const request = new_pdu(SNMP_MSG_GET);
   request->securityLevel = SNMP_SEC_LEVEL_AUTHNOPRIV;
   snmp_add_null_var(request, sys_uptime, OID_LENGTH(sys_uptime));
   const auto answer = try_once(request);
