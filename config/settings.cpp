@@ -62,6 +62,14 @@ HeldTapSettings read_tap(ReadingFile& file, const std::string& pointer) {
   return out;
 }
 
+int read_switch_looks(ReadingFile& file, ObjectReader& in, int otherwise) {
+  constexpr int shortest_s = 10, longest_s = 3600;
+  const auto out = static_cast<int>(in.whole("switch_looks_s", 0, longest_s, otherwise));
+  if (out > 0 && out < shortest_s)
+    file.fault(in.at("switch_looks_s"), std::to_string(out) + " is too often", "10 to 3600, or 0: the switches are looked at in rounds only");
+  return out;
+}
+
 }  // namespace
 
 LoadedSettings parse_settings(std::string_view text, const std::string& file_name) {
@@ -80,6 +88,7 @@ LoadedSettings parse_settings(std::string_view text, const std::string& file_nam
     in.object("open_door", [&](const std::string& at) { s.open_door = read_open_door(file, at); });
     in.object("far_end", [&](const std::string& at) { s.far_end = read_far_end(file, at); });
     in.object("tap", [&](const std::string& at) { s.tap = read_tap(file, at); });
+    s.switch_looks_s = read_switch_looks(file, in, s.switch_looks_s);
     constexpr std::array<const char*, 4> levels = {"debug", "info", "warn", "error"};
     s.log_level = levels[in.choice("log_level", {"debug", "info", "warn", "error"}, 1)];
   }

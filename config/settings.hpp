@@ -42,6 +42,7 @@ struct Settings {
   std::optional<OpenDoor> open_door;
   std::optional<FarEndService> far_end;
   std::optional<HeldTapSettings> tap;
+  int switch_looks_s = 60;  // between two looks at the switches while no round runs; 10 to 3600, 0: only in rounds
   std::string log_level = "info";  // "debug", "info", "warn", "error"
 };
 

@@ -128,7 +128,8 @@ class SiteParts {
   SiteParts(asio::io_context& context, asio::thread_pool& blocking, const Loaded& loaded)
       : record_(opened(loaded.settings.record_directory)),
         feed_(context, *record_, writing_),
-        service_({context, *loaded.design, loaded.secrets, *record_, feed_, blocking, writing_}, loaded.settings.interfaces, loaded.settings.tap),
+        service_({context, *loaded.design, loaded.secrets, *record_, feed_, blocking, writing_}, loaded.settings.interfaces, loaded.settings.tap,
+                 std::chrono::seconds(loaded.settings.switch_looks_s)),
         routes_(service_, *record_, feed_, board::files(), reading_),
         server_(context, routes_, *record_, feed_, reading_, server_settings(loaded)) {
     take(server_.start());

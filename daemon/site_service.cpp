@@ -74,7 +74,8 @@ struct SiteService::Ask {
   std::chrono::steady_clock::time_point looked_after = std::chrono::steady_clock::now();
 };
 
-SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interfaces, std::optional<config::HeldTapSettings> tap)
+SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interfaces, std::optional<config::HeldTapSettings> tap,
+                         std::chrono::seconds between_looks)
     : parts_(parts),
       interfaces_(interfaces),
       started_(now_utc()),
@@ -94,7 +95,10 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
            [this](const verdict::Finding& finding, bool is_over) { tell(finding, is_over); }}),
       bench_instruments_(parts.secrets, parts.blocking),
       bench_(parts.context.get_executor(), bench_parts()),
-      tasks_(parts.context.get_executor()) {
+      looking_(parts.secrets, parts.blocking),
+      tasks_(parts.context.get_executor()),
+      between_looks_(between_looks),
+      next_look_(parts.context) {
   instruments_.set_far_end(parts.design.far_end);
   if (tap) hold_taps(*tap);
 }
@@ -108,12 +112,14 @@ Outcome<void> SiteService::start() {
   parts_.feed.on_failure([this](const Fault& fault) { write_failed("an event", fault); });
   auto listening = watch_.start();
   if (listening && taps_) taps_->start();
+  if (listening) start_switch_looks();
   return listening;
 }
 
 void SiteService::stop() {
   watch_.stop();
   bench_.end();
+  stop_switch_looks();
   if (taps_) taps_->stop();
   cancel_round();
   for (auto& [id, ask] : asked_) ask->stop.request();

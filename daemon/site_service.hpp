@@ -13,15 +13,19 @@
 #include "daemon/round/held_taps.hpp"
 #include "daemon/round/real_instruments.hpp"
 #include "daemon/round/runner.hpp"
+#include "daemon/round/unit_ports.hpp"
 #include "daemon/round/watch.hpp"
 
 #include <boost/asio/io_context.hpp>
+#include <boost/asio/steady_timer.hpp>
 #include <boost/asio/thread_pool.hpp>
 
+#include <chrono>
 #include <deque>
 #include <map>
 #include <memory>
 #include <optional>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -39,14 +43,15 @@ struct SiteServiceParts {
 
 class SiteService : public api::Service, public round::RollKeeper {
  public:
-  SiteService(SiteServiceParts parts, std::vector<std::string> interfaces, std::optional<config::HeldTapSettings> tap);
+  SiteService(SiteServiceParts parts, std::vector<std::string> interfaces, std::optional<config::HeldTapSettings> tap,
+              std::chrono::seconds between_looks);
   ~SiteService() override;
 
   // Restores the roll and begins to listen. A Fault when no interface can be opened.
   Outcome<void> start();
-  // Ends rounds, asks and taps cleanly; `finished` tells when nothing runs any more.
+  // Ends rounds, asks, looks and taps cleanly; `finished` tells when nothing runs any more.
   void stop();
-  bool finished() const { return !running_ && busy_asks() == 0 && bench_.finished() && (!taps_ || taps_->finished()); }
+  bool finished() const { return !running_ && busy_asks() == 0 && !looks_run_ && bench_.finished() && (!taps_ || taps_->finished()); }
 
   nlohmann::json describe() override;
   nlohmann::json site() override;
@@ -88,6 +93,11 @@ class SiteService : public api::Service, public round::RollKeeper {
   void tell(const round::Changes& changes);
   void hold_taps(const config::HeldTapSettings& settings);
   nlohmann::json taps_json() const;
+  void start_switch_looks();
+  void stop_switch_looks();
+  boost::asio::awaitable<void> look_again_and_again();
+  boost::asio::awaitable<void> look_at_all_switches();
+  boost::asio::awaitable<void> look_at_switch(const config::Switch& sw);
   void tell(const verdict::Finding& finding, bool is_over);
   round::BenchParts bench_parts();
   void save_roll();
@@ -108,7 +118,15 @@ class SiteService : public api::Service, public round::RollKeeper {
   round::Watch watch_;
   round::RealInstruments bench_instruments_;  // its own: a round's keep what units said in that round
   round::Bench bench_;
+  round::RealInstruments looking_;            // its own: a round compares with the round before
   round::TaskGroup tasks_;
+  std::chrono::seconds between_looks_;  // 0: the switches are read in rounds only
+  boost::asio::steady_timer next_look_;
+  Stop looks_stop_;
+  bool looks_run_ = false;
+  round::SwitchLooks looks_;                        // the newest that each switch answered
+  std::map<std::string, std::string> looks_missed_;  // switch id -> why, as it was logged
+  std::set<std::string> looks_refused_;              // switches that are not asked again
   std::optional<round::HeldTaps> taps_;  // none: the settings hold none
   std::shared_ptr<RunningRound> running_;  // its id is 0 until the record has given one
   std::map<std::int64_t, std::shared_ptr<Ask>> asked_;

@@ -93,9 +93,7 @@ asio::awaitable<void> Runner::tick_progress() {
 
 asio::awaitable<void> Runner::look_at_switch(const config::Switch& sw) {
   auto look = co_await instruments_.look_at_switch(sw, stop_);
-  for (const auto& [port, seen] : look.ports)
-    for (const auto& reading : seen.readings)
-      if (reading.quantity == "link_state" && reading.word() == "down") keeper_.port_down(sw.id + "/" + port);
+  for (const auto& port : ports_down(sw.id, look)) keeper_.port_down(port);
   for (const auto& address : look.own_addresses) keeper_.not_a_unit(address);
   looks_[sw.id] = std::move(look);
 }

@@ -75,6 +75,14 @@ std::map<std::string, std::string> placed_units(const config::Design& design,
   return out;
 }
 
+std::vector<std::string> ports_down(const std::string& switch_id, const SwitchLook& look) {
+  std::vector<std::string> out;
+  for (const auto& [port, seen] : look.ports)
+    if (std::any_of(seen.readings.begin(), seen.readings.end(), [](const auto& r) { return r.quantity == "link_state" && r.word() == "down"; }))
+      out.push_back(switch_id + "/" + port);
+  return out;
+}
+
 std::vector<Reading> port_readings(const config::Camera& camera, const Entry& entry,
                                    const SwitchLooks& looks, SystemTime when) {
   const auto subject = config::subject_of(camera);

@@ -19,6 +19,9 @@ using SwitchLooks = std::map<std::string, SwitchLook>;  // by switch id
 std::map<std::string, std::string> placed_units(const config::Design& design,
                                                 const SwitchLooks& looks);
 
+// "switch/port" of every port that has no link.
+std::vector<std::string> ports_down(const std::string& switch_id, const SwitchLook& look);
+
 // Quantities presence, port, link_speed_bps, power_class and whatever else the switch tells of the
 // port, under the camera's subject; unread with the reason where it is not known.
 std::vector<Reading> port_readings(const config::Camera& camera, const Entry& entry,

@@ -22,7 +22,7 @@ TOKEN = "a-token-of-thirty-two-characters"
 class Service:
     """One tallywired in a namespace of its own, with its files in a folder of its own."""
 
-    def __init__(self, ns, folder, settings=None, record=None, socket_path=None, design=None):
+    def __init__(self, ns, folder, settings=None, record=None, socket_path=None, design=None, interface="lo"):
         self.folder = pathlib.Path(folder)
         self.socket = pathlib.Path(socket_path or self.folder / "tallywired.sock")
         design = design or pathlib.Path(__file__).resolve().parents[2] / "config" / "sites" / "tram-depot.json"
@@ -32,7 +32,7 @@ class Service:
             secrets.write_text(json.dumps({
                 "cameras": {"user": "depot", "password": "not-a-real-one"}, "switches": {"community": "tram"},
                 "far-end": {"key": "0" * 32}, "board": {"key": TOKEN}}))
-        arguments = ["--design", design, "--secrets", secrets, "--interface", "lo", "--record", record or self.folder / "record",
+        arguments = ["--design", design, "--secrets", secrets, "--interface", interface, "--record", record or self.folder / "record",
                      "--socket", self.socket, "--loopback-port", "0"]
         if settings:
             (self.folder / "settings.json").write_text(json.dumps(settings))

@@ -279,6 +279,20 @@ TEST_CASE("settings: taps to be held, with what is wrong at its place") {
   CHECK(fault_of("{\"interfaces\": [\"a\"], \"interval\": 60}") == "/tap/interval");
 }
 
+TEST_CASE("settings: how often switches are looked at") {
+  const auto parsed = [](const char* value) { return parse_settings(std::string("{\"switch_looks_s\": ") + value + "}", "s.json"); };
+  CHECK(parse_settings("{}", "s.json").settings.switch_looks_s == 60);
+  for (const auto& [text, seconds] : {std::pair{"0", 0}, std::pair{"10", 10}, std::pair{"3600", 3600}}) {
+    CHECK(parsed(text).faults.empty());
+    CHECK(parsed(text).settings.switch_looks_s == seconds);
+  }
+  for (const char* wrong : {"1", "9", "3601", "-1", "\"60\""}) {
+    CAPTURE(wrong);
+    REQUIRE(parsed(wrong).faults.size() == 1);
+    CHECK(parsed(wrong).faults[0].pointer == "/switch_looks_s");
+  }
+}
+
 TEST_CASE("a directory, a device without end and a file that is not there are told, not read") {
   for (const auto& [path, part] : {std::pair{"/tmp", "directory"}, std::pair{"/dev/zero", "larger than 32 MiB"},
                                    std::pair{"/nowhere/site.json", "cannot be read"}}) {
