@@ -18,7 +18,7 @@ using nlohmann::json;
 
 namespace {
 
-// Those that were there when the capture ended, by the design's patience with silence.
+// Nobody is lost here: what a capture does not hold is no silence.
 json answer_of(const arrivals::UnitTable& table, const std::optional<config::Design>& design, round::Roll* roll, SystemTime end) {
   json out = round::units_json(table, roll, {});
   out["findings"] = verdict::find_arrival_conflicts(design ? &*design : nullptr, round::arrivals_of(table, roll, {}), end);

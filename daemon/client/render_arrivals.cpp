@@ -66,7 +66,8 @@ std::string render_units(const json& answer) {
   std::string out;
   for (const auto& u : answer.at("units")) {
     const auto camera = text_of(u, "camera");
-    out += (camera.empty() ? "stranger" : "camera " + camera + " (by its " + spoken_fact(text_of(u, "matched_by")) + ")") + "  " +
+    const std::string nobody = u.at("is_network").get<bool>() ? "network" : "stranger";
+    out += (camera.empty() ? nobody : "camera " + camera + " (by its " + spoken_fact(text_of(u, "matched_by")) + ")") + "  " +
            joined(u.at("hardware_addresses")) + (text_of(u, "maker").empty() ? "" : "  " + text_of(u, "maker")) + "\n";
     Table table;
     std::string place = text_of(u, "interface");

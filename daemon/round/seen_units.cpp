@@ -95,6 +95,7 @@ nlohmann::json unit_json(const arrivals::Unit& unit, const Roll* roll, const Pla
   nlohmann::json one = unit;
   const auto sight = sight_of(unit, placed);
   const auto [entry, by] = roll ? roll->match(sight) : std::pair<const Entry*, MatchedBy>{nullptr, MatchedBy::nothing};
+  if (roll && roll->is_infrastructure(sight.hardware_address)) one["is_network"] = true;
   one["camera"] = entry ? nlohmann::json(entry->camera) : nlohmann::json();
   one["matched_by"] = entry ? nlohmann::json(name_of(by)) : nlohmann::json();
   one["seen_on"] = sight.seen_on.empty() ? nlohmann::json() : nlohmann::json(sight.seen_on);

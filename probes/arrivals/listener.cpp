@@ -147,11 +147,9 @@ Listener::Heard Listener::listen(ListenerState told) {
 }
 
 // The interface that is captured on still is there, under another name.
-bool Listener::follow_new_name() {
+void Listener::follow_new_name() {
   char name[IF_NAMESIZE] = {};
-  if (index_ == 0 || !if_indextoname(index_, name) || interface_ == name) return false;
-  interface_ = name;
-  return true;
+  if (index_ != 0 && if_indextoname(index_, name)) interface_ = name;
 }
 
 void Listener::run() {

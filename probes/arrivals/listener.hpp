@@ -41,7 +41,7 @@ class Listener {
   enum class Heard { end, news, broken };
   void run();
   Heard listen(ListenerState told);
-  bool follow_new_name();
+  void follow_new_name();
   void close_capture();
 
   std::string first_name_;

@@ -15,7 +15,7 @@ constexpr std::size_t most_signs = 32;
 
 constexpr std::size_t looked_at_for_room = 32;
 
-// Two units of one kind may carry the same placeholder instead of a serial number: 000000, 0123456789.
+// Two units of one kind may carry the same filler instead of a serial number: 000000, 0123456789.
 bool names_one_unit(const std::string& serial) {
   const std::set<char> different(serial.begin(), serial.end());
   std::size_t steps = 0;

@@ -1,16 +1,11 @@
 #include "probes/wire/mac_address.hpp"
 
+#include "probes/wire/printable.hpp"
+
 namespace tallywire::wire {
 
 std::string MacAddress::text() const {
-  static constexpr char digits[] = "0123456789abcdef";
-  std::string out;
-  for (const auto octet : octets) {
-    if (!out.empty()) out += ':';
-    out += digits[octet >> 4];
-    out += digits[octet & 15];
-  }
-  return out;
+  return octet_pairs(octets);
 }
 
 std::optional<MacAddress> decode_mac(std::string_view text) {

@@ -145,7 +145,7 @@ TEST_CASE("one message that tells of several devices is heard of each of them") 
   CHECK(table.find(unit_mac) == table.find(told[2]));
 }
 
-TEST_CASE("the same serial number joins entries of one maker, but no placeholder does") {
+TEST_CASE("the same serial number joins entries of one maker, but no filler does") {
   const auto lldp = [](const wire::MacAddress& who, const char* serial) {
     wire::LldpNeighbour m;
     m.inventory.serial = serial;
