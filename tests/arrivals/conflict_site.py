@@ -15,6 +15,7 @@ from namespaces import Namespaces, run, wait_until  # noqa: E402
 BIN = sys.argv.pop()
 DESIGN = pathlib.Path(__file__).resolve().parents[2] / "config" / "sites" / "tram-depot.json"
 CAMERAS = {c["id"]: c for c in json.loads(DESIGN.read_text())["cameras"]}
+SWITCHES = [s["address"] for s in json.loads(DESIGN.read_text())["switches"]]
 STRANGER = "02:00:5e:20:00:{:02x}"
 LAPTOP = "02:00:5e:20:00:ff"
 
