@@ -2,9 +2,11 @@
 #pragma once
 
 #include "daemon/round/asks.hpp"
+#include "probes/fault.hpp"
 
 #include <chrono>
 #include <cstdio>
+#include <optional>
 #include <string>
 
 namespace tallywire::round {
@@ -48,6 +50,12 @@ inline bool port_is_wrong(double port) { return port < 1 || port > 65535 || port
 
 inline std::chrono::milliseconds milliseconds_of(double seconds) {
   return std::chrono::milliseconds(static_cast<std::int64_t>(seconds * 1000));
+}
+
+// Seconds that a person may ask for.
+inline std::optional<Fault> check_seconds(double seconds) {
+  if (seconds > 0 && seconds <= 86'400) return std::nullopt;
+  return Fault{FaultKind::bad_request, "the number of seconds must be more than 0 and at most 86400", "", ""};
 }
 
 }  // namespace tallywire::round

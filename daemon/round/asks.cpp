@@ -5,9 +5,7 @@
 #include "daemon/round/held_tap.hpp"
 #include "daemon/round/tap_answer.hpp"
 #include "probes/deadline.hpp"
-#include "probes/path/far_end_asker.hpp"
 #include "probes/stream/receiver.hpp"
-#include "probes/volume/volume.hpp"
 
 #include <algorithm>
 #include <cmath>
@@ -22,14 +20,6 @@ using nlohmann::json;
 using namespace std::chrono_literals;
 
 namespace {
-
-constexpr double default_ceiling_bps = 10e9;
-
-// Seconds that a person may ask for.
-std::optional<Fault> check_seconds(double seconds) {
-  if (seconds > 0 && seconds <= 86'400) return std::nullopt;
-  return Fault{FaultKind::bad_request, "the number of seconds must be more than 0 and at most 86400", "", ""};
-}
 
 // A wrong type must not pass for an argument that was left out.
 std::optional<Fault> check_types(const json& arguments) {
@@ -122,54 +112,6 @@ asio::awaitable<AskAnswer> Asks::tap(json arguments, AskProgress progress, Stop&
   auto answered = answer_of(*report, design_, now_utc());
   AskAnswer out{std::move(answered.answer), answered.exit_code};
   co_return out;
-}
-
-asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop& stop) {
-  const auto secret = word(arguments, "key");
-  const auto key = secrets_.key(secret);
-  if (!key) co_return failed(no_secret(secret));
-  const double port = number(arguments, "tcp_port", 7861), seconds = number(arguments, "seconds", 5);
-  if (port_is_wrong(port)) co_return failed({FaultKind::bad_request, "there is no such TCP port", "", "1 to 65535"});
-  if (const auto wrong = check_seconds(seconds)) co_return failed(*wrong);
-  const double ceiling = number(arguments, "ceiling_mbps", default_ceiling_bps / 1e6) * 1e6;
-  if (!(ceiling > 0)) co_return failed({FaultKind::bad_request, "the ceiling must be more than 0", "", ""});
-  json answer;
-  for (const auto direction : {path::Direction::to_far_end, path::Direction::from_far_end}) {
-    const char* name = direction == path::Direction::to_far_end ? "to" : "from";
-    path::FarEndAddress far_end{word(arguments, "host"), static_cast<std::uint16_t>(port), *key};
-    path::PathProgress on_time = [&, name](double done, double) {
-      const double before = direction == path::Direction::to_far_end ? 0 : seconds;
-      if (progress) progress(before + done, 2 * seconds, std::string("measuring ") + name + " the far end");
-    };
-    auto report = co_await path::measure_throughput(std::move(far_end), direction, milliseconds_of(seconds), ceiling,
-                                                    std::move(on_time), stop);
-    if (!report) co_return failed(report.error());
-    answer[name] = *report;
-    if (stop.requested()) break;
-  }
-  co_return read(std::move(answer));
-}
-
-asio::awaitable<AskAnswer> Asks::volume(json arguments, AskProgress progress, Stop& stop) {
-  volume::VolumeRequest request;
-  request.path = word(arguments, "path");
-  const double seconds = number(arguments, "seconds", 10);
-  if (const auto wrong = check_seconds(seconds)) co_return failed(*wrong);
-  request.duration = milliseconds_of(seconds);
-  request.parallel_files = static_cast<int>(number(arguments, "files", 4));
-  auto executor = co_await asio::this_coro::executor;
-  // The measurement runs on the pool; its progress is told on the network thread.
-  volume::VolumeProgress on_time = [progress, executor](double done, double total) {
-    if (!progress) return;
-    asio::post(executor, [progress, done, total] { progress(done, total, "writing to the volume"); });
-  };
-  std::function<Outcome<volume::VolumeReport>()> measure = [request, &stop, on_time] {
-    return volume::measure_volume(request, stop.flag(), on_time);
-  };
-  auto report = co_await offload<Outcome<volume::VolumeReport>>(blocking_, std::move(measure));
-  if (!report) co_return failed(report.error());
-  json answer = *report;
-  co_return read(std::move(answer));
 }
 
 }  // namespace tallywire::round

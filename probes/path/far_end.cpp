@@ -2,14 +2,14 @@
 
 #include "probes/deadline.hpp"
 #include "probes/path/far_end_channel.hpp"
-#include "probes/volume/volume.hpp"
+#include "probes/path/far_end_work.hpp"
 #include "probes/wire/far_end_handshake.hpp"
 
 #include <boost/asio/as_tuple.hpp>
 #include <boost/asio/ip/address.hpp>
 #include <openssl/rand.h>
 
-#include <algorithm>
+#include <map>
 #include <set>
 
 namespace tallywire::path {
@@ -20,9 +20,11 @@ using namespace std::chrono_literals;
 
 namespace {
 
-constexpr auto handshake_limit = 5s;
-constexpr auto slow_start = 500ms;
-constexpr auto longest_measurement = 10min;
+// By the word that asks for it.
+const std::map<std::string, FarEndWork> works = {
+    {"throughput", serve_throughput},
+    {"volume", serve_volume},
+};
 
 }  // namespace
 
@@ -32,8 +34,6 @@ struct FarEnd::State : std::enable_shared_from_this<FarEnd::State> {
 
   asio::awaitable<void> accept();
   asio::awaitable<void> serve(std::shared_ptr<FarEndChannel> channel);
-  asio::awaitable<void> throughput(std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
-  asio::awaitable<void> volume(std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
 
   asio::io_context& context;
   asio::thread_pool& blocking;
@@ -115,66 +115,14 @@ asio::awaitable<void> FarEnd::State::serve(std::shared_ptr<FarEndChannel> channe
     co_await channel->send(wire::far_end_refused("the keys differ"), handshake_limit);
     co_return;
   }
-  const auto what = admitted->value("do", "");
-  if (what == "throughput")
-    co_await throughput(channel, *admitted);
-  else if (what == "volume")
-    co_await volume(channel, *admitted);
-  else
-    co_await channel->send(wire::far_end_refused("nobody here knows how to do “" + what + "”"), handshake_limit);
-}
-
-asio::awaitable<void> FarEnd::State::throughput(std::shared_ptr<FarEndChannel> channel, nlohmann::json request) {
-  const auto duration = std::chrono::milliseconds(request.value("duration_ms", 0));
-  const double ceiling = request.value("ceiling_bps", 0.0);
-  if (duration <= 0ms || duration > longest_measurement || !(ceiling > 0)) {
-    co_await channel->send(wire::far_end_refused("a duration of up to 10 minutes and a ceiling are needed"), handshake_limit);
-    co_return;
-  }
-  auto sent = co_await channel->send(wire::far_end_accepted(), handshake_limit);
-  if (!sent) co_return;
-  const FarEndChannel::OnTime nobody;
-  nlohmann::json answer;
-  if (request.value("direction", "") == "to") {
-    auto came = co_await channel->receive_bulk(slow_start, duration + 15s, nobody);
-    if (!came) co_return;
-    answer = {{"octets", came->octets}, {"seconds", came->seconds}};
+  const auto name = admitted->value("do", "");
+  const auto work = works.find(name);
+  if (work != works.end()) {
+    const FarEndPlace place{context, blocking, settings, stopped};
+    co_await work->second(place, channel, *admitted);
   } else {
-    auto done = co_await channel->send_bulk(duration, ceiling, nobody);
-    if (!done) co_return;
-    ThroughputReport kernel;
-    channel->read_kernel(kernel);
-    answer = kernel;
+    co_await channel->send(wire::far_end_refused("nobody here knows how to do “" + name + "”"), handshake_limit);
   }
-  co_await channel->send(wire::encode_far_end_frame(answer), handshake_limit);
-}
-
-asio::awaitable<void> FarEnd::State::volume(std::shared_ptr<FarEndChannel> channel, nlohmann::json request) {
-  const auto path = request.value("path", "");
-  // Asked for by the path of the design or by its name here; only what the settings list is ever written to.
-  const auto named = std::find_if(settings.volumes.begin(), settings.volumes.end(),
-                                  [&](const auto& v) { return v.first == path || v.second == path; });
-  const auto duration = std::chrono::milliseconds(request.value("duration_ms", 0));
-  if (named == settings.volumes.end() || duration <= 0ms || duration > longest_measurement) {
-    co_await channel->send(wire::far_end_refused("its settings name no volume “" + path + "”"), handshake_limit);
-    co_return;
-  }
-  auto sent = co_await channel->send(wire::far_end_accepted(), handshake_limit);
-  if (!sent) co_return;
-  volume::VolumeRequest order;
-  order.path = named->second;
-  order.duration = duration;
-  order.parallel_files = std::clamp(request.value("parallel_files", 4), 1, 64);
-  std::function<Outcome<volume::VolumeReport>()> measure = [this, order] {
-    return volume::measure_volume(order, stopped, {});
-  };
-  auto report = co_await offload<Outcome<volume::VolumeReport>>(blocking, std::move(measure));
-  nlohmann::json answer;
-  if (report)
-    answer = *report;
-  else
-    answer = {{"fault", report.error().what}, {"try_next", report.error().try_next}};
-  co_await channel->send(wire::encode_far_end_frame(answer), handshake_limit);
 }
 
 }  // namespace tallywire::path

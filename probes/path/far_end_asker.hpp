@@ -1,8 +1,8 @@
-// Asks a far end to take part in a measurement. Nothing but the greeting is sent at a host that does not prove
-// that it holds the key.
+// Measurements that a far end takes part in.
 #pragma once
 
 #include "probes/fault.hpp"
+#include "probes/path/agreement.hpp"
 #include "probes/path/throughput.hpp"
 #include "probes/stop.hpp"
 #include "probes/volume/volume.hpp"
@@ -14,12 +14,6 @@
 #include <string>
 
 namespace tallywire::path {
-
-struct FarEndAddress {
-  std::string address;        // numeric
-  std::uint16_t tcp_port = 7861;
-  std::string key;            // at least 16 octets
-};
 
 using PathProgress = std::function<void(double done_s, double total_s)>;
 

@@ -106,8 +106,8 @@ Outcome<std::string> FarEndAsker::answer(const json& challenge, const std::strin
       {{"say", "request"}, {"request", text}, {"proof", hex(proof(key_, "asker", nonce_, *theirs, text))}});
 }
 
-Outcome<bool> FarEndAsker::read_verdict(const json& verdict, const std::string& where) {
-  if (verdict.value("say", "") == "accepted") return true;
+Outcome<json> FarEndAsker::read_verdict(const json& verdict, const std::string& where) {
+  if (verdict.value("say", "") == "accepted") return Outcome<json>(boost::system::in_place_value, verdict);
   if (verdict.value("say", "") == "refused")
     return Fault{FaultKind::refused, "the far end refused: " + verdict.value("reason", "no reason"), where, ""};
   return Fault{FaultKind::malformed, "the far end answered what we do not know", where, ""};
@@ -134,7 +134,11 @@ std::optional<json> FarEndKeeper::admit(const json& request) const {
   return out;
 }
 
-std::string far_end_accepted() { return encode_far_end_frame({{"say", "accepted"}}); }
+std::string far_end_accepted(json details) {
+  details["say"] = "accepted";
+  return encode_far_end_frame(details);
+}
+
 std::string far_end_refused(const std::string& reason) {
   return encode_far_end_frame({{"say", "refused"}, {"reason", reason}});
 }

@@ -4,7 +4,7 @@
 //   asker    -> hello    {version, nonce A}
 //   far end  -> challenge{version, nonce B, proof "far-end" over A, B}
 //   asker    -> request  {request, proof "asker" over A, B, request}
-//   far end  -> accepted {} or refused {reason}
+//   far end  -> accepted {what the work needs to begin} or refused {reason}
 //
 // A proof is HMAC-SHA-256 (RFC 2104) over its role and the nonces, each with its length before it. A frame is
 // four octets of length, big-endian, and as many octets of JSON; 16 KiB at most.
@@ -44,7 +44,8 @@ class FarEndAsker {
   std::string hello() const;
   // What to send in answer to the challenge; a Fault of kind refused when the far end does not hold the key.
   Outcome<std::string> answer(const nlohmann::json& challenge, const std::string& where) const;
-  static Outcome<bool> read_verdict(const nlohmann::json& verdict, const std::string& where);
+  // What the far end said beside its yes: ports, session numbers. A Fault of kind refused when it said no.
+  static Outcome<nlohmann::json> read_verdict(const nlohmann::json& verdict, const std::string& where);
 
  private:
   std::string key_;
@@ -67,7 +68,8 @@ class FarEndKeeper {
   std::vector<std::uint8_t> asker_nonce_;
 };
 
-std::string far_end_accepted();
+// `details`, an object, goes with the yes.
+std::string far_end_accepted(nlohmann::json details = nlohmann::json::object());
 std::string far_end_refused(const std::string& reason);
 
 }  // namespace tallywire::wire

@@ -43,7 +43,8 @@ TEST_CASE("both ends with the same key agree on the request, and the key never c
   REQUIRE(admitted);
   CHECK(admitted->at("do") == "throughput");
   for (const auto& frame : {asker.hello(), *challenge, *proof}) CHECK(frame.find(key) == std::string::npos);
-  CHECK(*FarEndAsker::read_verdict(body_of(far_end_accepted()), ""));
+  CHECK(FarEndAsker::read_verdict(body_of(far_end_accepted()), "").has_value());
+  CHECK(FarEndAsker::read_verdict(body_of(far_end_accepted({{"udp_port", 862}})), "")->at("udp_port") == 862);
 }
 
 TEST_CASE("another key, an altered request and a replay are refused") {
