@@ -43,6 +43,7 @@ json to_json(const Camera& c) {
               {"onvif_https", c.onvif_https},
               {"onvif_port", c.onvif_port},
               {"card_use", c.card_use == CardUse::together ? "together" : "copies"},
+              {"card_days_to_hold", c.card_days_to_hold},
               {"heads", json::array()},
               {"cards", json::array()}};
   put(out, "hardware_address", c.hardware_address);
@@ -60,6 +61,7 @@ json to_json(const Camera& c) {
     out["heads"].push_back({{"id", head.id}, {"view", head.view}, {"streams", streams}});
     put(out["heads"].back(), "video_source", head.video_source);
   }
+  if (!c.card_streams.empty()) out["card_streams"] = c.card_streams;
   for (const auto& card : c.cards)
     out["cards"].push_back({{"capacity_gb", card.capacity_bytes / 1e9}, {"speed_class", card.speed_class}});
   return out;
@@ -102,6 +104,7 @@ json to_json(const Limits& l) {
           {"clock_offset_limit_s", l.clock_offset_limit_s},
           {"volume_reserve_ratio", l.volume_reserve_ratio},
           {"volume_kept_free_ratio", l.volume_kept_free_ratio},
+          {"container_overhead_ratio", l.container_overhead_ratio},
           {"path_reserve_ratio", l.path_reserve_ratio},
           {"tight_ratio", l.tight_ratio},
           {"stream_seconds", l.stream_seconds},

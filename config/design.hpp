@@ -31,6 +31,7 @@ struct Limits {
   double clock_offset_limit_s = 2;
   double volume_reserve_ratio = 0.20;         // write rate beyond the sum of the streams
   double volume_kept_free_ratio = 0.05;       // of the capacity, never filled
+  double container_overhead_ratio = 0.02;     // what a recorder writes beyond the stream's own octets
   double path_reserve_ratio = 0.10;           // throughput beyond what the design sends that way
   double tight_ratio = 0.10;                  // of any other limit: nearer than this is tight
   double stream_seconds = 10;                 // how long a round meters each stream
@@ -115,6 +116,8 @@ struct Camera {
   std::vector<Head> heads;
   std::vector<Card> cards;
   CardUse card_use = CardUse::together;
+  std::vector<std::string> card_streams;        // "head/stream" each; none: those whose use is "record"
+  double card_days_to_hold = 0;                 // 0: nothing is promised
   std::optional<double> bench_limit_s;          // from the unit's installation guide
   std::optional<double> bench_ambient_min_c;
   std::optional<double> bench_ambient_max_c;

@@ -53,6 +53,7 @@ Limits read_limits(ReadingFile& file, const std::string& pointer) {
   out.clock_offset_limit_s = in.number("clock_offset_limit_s", 0.01, 86'400, out.clock_offset_limit_s);
   ratio("volume_reserve_ratio", out.volume_reserve_ratio);
   ratio("volume_kept_free_ratio", out.volume_kept_free_ratio);
+  ratio("container_overhead_ratio", out.container_overhead_ratio);
   ratio("path_reserve_ratio", out.path_reserve_ratio);
   ratio("tight_ratio", out.tight_ratio);
   out.stream_seconds = in.number("stream_seconds", 1, 3600, out.stream_seconds);
@@ -121,6 +122,8 @@ void read_heads(ReadingFile& file, ObjectReader& in, Camera& out) {
     out.cards.push_back({card.number("capacity_gb", 0.1, 1e6) * 1e9, card.word("speed_class")});
   }, false);
   out.card_use = in.choice("card_use", {"together", "copies"}, 0) == 0 ? CardUse::together : CardUse::copies;
+  if (in.has("card_streams")) out.card_streams = in.words("card_streams");
+  out.card_days_to_hold = in.number("card_days_to_hold", 0, 36'500, 0.0);
 }
 
 Camera read_camera(ReadingFile& file, const std::string& pointer) {

@@ -178,10 +178,25 @@ class Rules {
           file_.fault(last + "/path", "the path “" + *stream.path + "” does not begin with /", "write it as /…");
       }
     }
+    check_cards(at, camera);
     const double room = static_cast<double>(camera.link_speed_bps);
     if (camera.heads.size() > 0 && sum_bps > room && sum_bps > 0 && room > 0)
       file_.fault(at + "/heads", "the camera's streams together, " + mbps(sum_bps) + ", could never fit its port of " + mbps(room),
                   "lower bit rates or give the camera a faster port");
+  }
+
+  void check_cards(const std::string& at, const Camera& camera) {
+    if (camera.cards.empty() && (!camera.card_streams.empty() || camera.card_days_to_hold > 0))
+      file_.fault(at + (camera.card_streams.empty() ? "/card_days_to_hold" : "/card_streams"), "the camera has no cards",
+                  "list its “cards”, or leave this out");
+    std::set<std::string> once;
+    for (std::size_t s = 0; s < camera.card_streams.size(); ++s) {
+      const auto here = at + index("card_streams", s);
+      if (!streams_.contains(camera.id + "/" + camera.card_streams[s]))
+        file_.fault(here, "the camera has no stream “" + camera.card_streams[s] + "”", "write head/stream");
+      else if (!once.insert(camera.card_streams[s]).second)
+        file_.fault(here, "the stream is listed twice", "list it once");
+    }
   }
 
   void check_recorder(std::size_t i) {

@@ -1,6 +1,7 @@
 #include "daemon/site_service.hpp"
 
 #include "config/design_json.hpp"
+#include "daemon/verdict/retention.hpp"
 #include "probes/deadline.hpp"
 
 #include <boost/asio/post.hpp>
@@ -15,6 +16,7 @@ namespace {
 
 constexpr std::size_t most_asks_at_once = 8;
 constexpr std::size_t asks_remembered = 64;
+constexpr int nights_looked_at = 60;
 constexpr std::chrono::seconds ask_patience{60};
 
 nlohmann::json fault_json(const Fault& fault) {
@@ -277,6 +279,7 @@ asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> runni
     ~Over() { service.running_.reset(); }
   };
   const Over over{*this};
+  if (order.cameras.empty() || order.kind == "night") order.nights = co_await nights();
   auto document = co_await runner.run(std::move(order));
   document["round"] = running->id;
   auto& record = parts_.record;
@@ -290,10 +293,26 @@ asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> runni
     data["round"] = running->id;
     parts_.feed.publish_passing("verdict", data);
   }
-  for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom"}) document.erase(part);
+  for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held"}) document.erase(part);
   parts_.feed.publish("round_ended", document);
   spdlog::info("round {} {}: {}", running->id, document.at("state").get<std::string>(),
                json_line(document.at("counts")));
+}
+
+// What the last nights sent, of every stream that something records.
+asio::awaitable<std::vector<verdict::NightRate>> SiteService::nights() {
+  std::function<Outcome<std::vector<verdict::NightRate>>()> read = [&design = parts_.design, &record = parts_.record]() -> Outcome<std::vector<verdict::NightRate>> {
+    std::set<std::string> streams;
+    for (const auto& store : verdict::stores_of(design)) streams.insert(store.streams.begin(), store.streams.end());
+    auto readings = record.readings_of_nights({streams.begin(), streams.end()}, "payload_bps", nights_looked_at);
+    if (!readings) return readings.error();
+    std::vector<verdict::NightRate> out;
+    for (const auto& [round, reading] : *readings) out.push_back({round, reading.when, reading.subject, *reading.number()});
+    return out;
+  };
+  auto found = co_await offload<Outcome<std::vector<verdict::NightRate>>>(parts_.writing, std::move(read));
+  if (!found) spdlog::error("what earlier nights read cannot be looked up: {}", found.error().sentence());
+  co_return found ? std::move(*found) : std::vector<verdict::NightRate>();
 }
 
 bool SiteService::cancel_round() {

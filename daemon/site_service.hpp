@@ -103,6 +103,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   void save_roll();
   void write(std::string what, std::function<Outcome<void>()> action);
   void write_failed(const std::string& what, const Fault& fault);
+  boost::asio::awaitable<std::vector<verdict::NightRate>> nights();
   boost::asio::awaitable<void> run_round(std::shared_ptr<RunningRound> running, round::RoundOrder order);
   boost::asio::awaitable<void> run_ask(std::shared_ptr<Ask> ask, std::string command,
                                        nlohmann::json arguments);

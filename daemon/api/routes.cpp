@@ -100,6 +100,7 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   else if (path == "/api/rounds") out = co_await rounds(std::move(request));
   else if (auto id = under("/api/rounds/"); !id.empty()) out = co_await one_round(std::move(request), std::move(id));
   else if (get && path == "/api/headroom") out = co_await headroom();
+  else if (get && path == "/api/days_held") out = co_await days_held();
   else if (get && path == "/api/tap") out = tap(request);
   else if (get && path == "/api/tap/live") out = co_await tap_live(std::move(request));
   else if (path == "/api/asks") out = co_await asks(std::move(request), "");
@@ -231,6 +232,31 @@ asio::awaitable<Reply> Routes::headroom() {
   if (!found) co_return error_reply(503, found.error());
   if (!taps.empty()) found->uplinks = co_await service_.headroom(std::move(found->readings));
   co_return reply(200, {{"round", found->round}, {"uplinks", found->uplinks}, {"taps", taps}});
+}
+
+// The rows of the newest whole round.
+asio::awaitable<Reply> Routes::days_held() {
+  struct Found {
+    json round, stores = json::array();
+  };
+  std::function<Outcome<Found>()> read = [this]() -> Outcome<Found> {
+    Found out;
+    auto heads = record_.rounds(20);
+    if (!heads) return heads.error();
+    for (const auto& head : *heads) {
+      if (head.state != "complete" || head.kind == "prove") continue;
+      auto document = record_.round_document(head.id);
+      if (!document) return document.error();
+      if (!*document || !(**document).contains("days_held")) continue;
+      out.round = head.id;
+      out.stores = (**document).at("days_held");
+      return out;
+    }
+    return out;
+  };
+  auto found = co_await offload<Outcome<Found>>(reading_, std::move(read));
+  if (!found) co_return error_reply(503, found.error());
+  co_return reply(200, {{"round", found->round}, {"stores", found->stores}});
 }
 
 namespace {

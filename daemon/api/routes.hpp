@@ -51,6 +51,7 @@ class Routes {
   boost::asio::awaitable<Reply> one_round(Request request, std::string id);
   boost::asio::awaitable<Reply> accept(Request request, std::int64_t id);
   boost::asio::awaitable<Reply> headroom();
+  boost::asio::awaitable<Reply> days_held();
   Reply sweep(const Request& request);
   Reply bench(const Request& request);
   Reply tap(const Request& request);

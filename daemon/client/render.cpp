@@ -60,6 +60,7 @@ std::string render_round(const json& round) {
     out << "What the readings point to:\n" << render_findings(round.at("findings")) << "\n";
   }
   if (!round.at("headroom").empty()) out << render_uplinks(round.at("headroom")) << "\n";
+  if (round.contains("days_held") && !round.at("days_held").empty()) out << render_stores(round.at("days_held")) << "\n";
   const auto& counts = round.at("counts");
   out << counts.at("met") << " met, " << counts.at("tight") << " tight, " << counts.at("missed")
       << " missed, " << counts.at("unread") << " unread.\n";

@@ -18,6 +18,9 @@ std::string render_asked(const nlohmann::json& answer);
 std::string render_headroom(const nlohmann::json& headroom);
 // The table alone.
 std::string render_uplinks(const nlohmann::json& rows);
+// Days held: the table of a round's volumes and cards, empty where there are none; the answer of `volume` without a path.
+std::string render_stores(const nlohmann::json& rows);
+std::string render_days_held(const nlohmann::json& answer);
 // The bench (docs/api.md): one look of its table, with what it takes to read it.
 std::string render_bench(const nlohmann::json& bench);
 std::string render_presence(const nlohmann::json& event);

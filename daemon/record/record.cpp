@@ -211,6 +211,27 @@ Outcome<std::vector<Reading>> Record::readings_of(std::int64_t round) {
   }
 }
 
+Outcome<std::vector<Record::NightReading>> Record::readings_of_nights(const std::vector<std::string>& subjects, const std::string& quantity,
+                                                                      int most) {
+  const std::lock_guard hold(lock_);
+  Statement rows(database_, where_,
+                 "SELECT r.subject, r.quantity, r.number, r.word, r.uncertainty, r.at, r.over_s, r.method, r.unread, r.round "
+                 "FROM readings r JOIN rounds n ON n.id = r.round WHERE r.subject = ? AND r.quantity = ? AND r.number IS NOT NULL "
+                 "AND n.kind = 'night' AND n.state = 'complete' ORDER BY r.at DESC LIMIT ?");
+  std::vector<NightReading> out;
+  for (const auto& subject : subjects) {
+    rows.bind(subject).bind(quantity).bind(static_cast<std::int64_t>(most));
+    for (;;) {
+      auto row = rows.step();
+      if (!row) return row.error();
+      if (!*row) break;
+      out.push_back({rows.integer(9), reading_of(rows)});
+    }
+    rows.reset();
+  }
+  return out;
+}
+
 Outcome<std::optional<json>> Record::round_document(std::int64_t id) {
   RoundHead head;
   json document;
@@ -230,7 +251,7 @@ Outcome<std::optional<json>> Record::round_document(std::int64_t id) {
     auto readings = readings_of(id);
     if (!readings) return readings.error();
     document = summary_of(head);
-    for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom"})
+    for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held"})
       document[part] = json::array();
     document["readings"] = *readings;
   }

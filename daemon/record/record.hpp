@@ -78,6 +78,12 @@ class Record {
   Outcome<std::optional<std::int64_t>> latest_round();
   Outcome<void> accept_round(std::int64_t id, const std::string& by, SystemTime at);
   Outcome<std::vector<Reading>> readings_of(std::int64_t round);
+  struct NightReading {
+    std::int64_t round = 0;
+    Reading reading;
+  };
+  // Of each subject the newest numbers of one quantity that complete nightly rounds read, at most `most` a subject.
+  Outcome<std::vector<NightReading>> readings_of_nights(const std::vector<std::string>& subjects, const std::string& quantity, int most);
 
   // The newest `events_kept` events stay.
   static constexpr int events_kept = 100'000;

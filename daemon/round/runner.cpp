@@ -4,12 +4,12 @@
 #include "daemon/verdict/headroom.hpp"
 #include "daemon/verdict/link_findings.hpp"
 #include "daemon/verdict/power.hpp"
-#include "daemon/verdict/retention.hpp"
 #include "daemon/verdict/targets.hpp"
 #include "probes/deadline.hpp"
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 namespace tallywire::round {
 namespace asio = boost::asio;
@@ -50,6 +50,7 @@ void Runner::take(std::vector<Reading> readings) {
 asio::awaitable<nlohmann::json> Runner::run(RoundOrder order) {
   kind_ = order.kind;
   wanted_ = {order.cameras.begin(), order.cameras.end()};
+  nights_ = std::move(order.nights);
   started_ = now_utc();
   TaskGroup side(co_await asio::this_coro::executor);
   doing_ = "looking at the switches";
@@ -187,11 +188,12 @@ asio::awaitable<void> Runner::measure_volumes() {
 // From the rates that were measured, not from those that were promised.
 void Runner::read_days_held() {
   const auto when = now_utc();
-  for (const auto& recorder : design_.recorders)
-    for (const auto& volume : recorder.volumes) {
-      if (!whole_site() || volume.streams.empty()) continue;
-      take({verdict::days_held_reading(design_, recorder, volume, readings_, when)});
-    }
+  if (kind_ == "night")
+    for (const auto& r : readings_)
+      if (r.quantity == "payload_bps" && r.number()) nights_.push_back({std::numeric_limits<std::int64_t>::max(), when, r.subject, *r.number()});
+  days_held_ = verdict::days_held_of(design_, readings_, instruments_.tapped(), nights_, when);
+  std::erase_if(days_held_, [this](const verdict::DaysHeld& row) { return !wanted(row.store.subject); });
+  for (const auto& row : days_held_) take({verdict::to_reading(row, when)});
 }
 
 // A unit that was here when the round began and dropped off while it ran: its presence is what it is now.
@@ -205,14 +207,19 @@ void Runner::read_losses(SystemTime when) {
   }
 }
 
+// Of the whole site, or of a unit that the round is about, or of a part of one.
+bool Runner::wanted(const std::string& subject) const {
+  constexpr std::string_view camera = "camera/";
+  if (whole_site()) return true;
+  return subject.starts_with(camera) && wanted_.contains(subject.substr(camera.size(), subject.find('/', camera.size()) - camera.size()));
+}
+
 // Of the units that the round is about; what a verdict told already is not told twice.
 void Runner::add_arrival_findings(std::vector<verdict::Finding>& findings) const {
   for (auto& finding : keeper_.findings()) {
-    constexpr std::string_view camera = "camera/";
-    const bool wanted = whole_site() || (finding.subject.starts_with(camera) && wanted_.contains(finding.subject.substr(camera.size())));
     const bool told = std::any_of(findings.begin(), findings.end(),
                                   [&](const auto& f) { return f.id == finding.id && f.subject == finding.subject; });
-    if (wanted && !told) findings.push_back(std::move(finding));
+    if (wanted(finding.subject) && !told) findings.push_back(std::move(finding));
   }
 }
 
@@ -240,6 +247,7 @@ nlohmann::json Runner::conclude(const std::string& state, const std::vector<verd
   for (auto& finding : verdict::find_collisions(headroom)) findings.push_back(std::move(finding));
   for (auto& finding : verdict::find_link_causes(readings_)) findings.push_back(std::move(finding));
   for (auto& finding : verdict::find_power_causes(design_, {wanted_.begin(), wanted_.end()})) findings.push_back(std::move(finding));
+  for (auto& finding : verdict::find_coming_short(days_held_)) findings.push_back(std::move(finding));
   const auto counts = verdict::count(verdicts);
   std::vector<Entry> roll;
   for (const auto& entry : keeper_.roll().entries())
@@ -258,6 +266,7 @@ nlohmann::json Runner::conclude(const std::string& state, const std::vector<verd
           {"verdicts", verdicts},
           {"findings", findings},
           {"headroom", headroom},
+          {"days_held", days_held_},
           {"counts", counts},
           {"exit_code", verdict::exit_code_of(counts)}};
 }

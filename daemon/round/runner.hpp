@@ -10,6 +10,7 @@
 #include "daemon/round/task_group.hpp"
 #include "daemon/round/unit_ports.hpp"
 #include "daemon/verdict/headroom.hpp"
+#include "daemon/verdict/retention.hpp"
 #include "daemon/verdict/routes.hpp"
 
 #include <boost/asio/awaitable.hpp>
@@ -24,6 +25,7 @@ namespace tallywire::round {
 struct RoundOrder {
   std::string kind = "round";        // "round", "prove", "night"
   std::vector<std::string> cameras;  // empty: the whole site
+  std::vector<verdict::NightRate> nights = {};  // what earlier nightly rounds read, for the days that volumes will hold
 };
 
 // Who keeps the roll while a round runs.
@@ -97,6 +99,7 @@ class Runner {
   double path_ceiling_bps() const;
   bool whole_site() const { return wanted_.empty(); }
   bool takes(const config::Camera& camera) const;
+  bool wanted(const std::string& subject) const;
   boost::asio::awaitable<std::vector<verdict::HeadroomRow>> reckon_headroom();
   nlohmann::json conclude(const std::string& state, const std::vector<verdict::HeadroomRow>& headroom);
   void judge_roll(const std::vector<verdict::Verdict>& verdicts);
@@ -114,6 +117,8 @@ class Runner {
   SwitchLooks looks_;
   std::map<std::string, std::string> unreachable_;   // camera id -> why its streams are not tried
   std::vector<Reading> readings_;
+  std::vector<verdict::NightRate> nights_;
+  std::vector<verdict::DaysHeld> days_held_;
   std::vector<StreamTask> tasks_;
   LinkBudgets budgets_{{}};
   Plan plan_;

@@ -1,6 +1,7 @@
 #include "daemon/verdict/targets.hpp"
 
 #include "daemon/verdict/power.hpp"
+#include "daemon/verdict/retention.hpp"
 #include "daemon/verdict/routes.hpp"
 
 #include <algorithm>
@@ -100,6 +101,10 @@ void add_identity(std::vector<Target>& out, const Camera& camera) {
   if (camera.firmware) out.push_back(word_target(subject, "firmware", *camera.firmware));
 }
 
+Target days_to_hold(const std::string& subject, double days, const Limits& limits) {
+  return at_least(subject, days_held_quantity, days, days * limits.tight_ratio, "holds at least " + plain(days, "days"));
+}
+
 void add_camera(std::vector<Target>& out, const Camera& camera, const Limits& limits) {
   const auto subject = config::subject_of(camera);
   out.push_back(word_target(subject, "presence", "arrived"));
@@ -116,6 +121,7 @@ void add_camera(std::vector<Target>& out, const Camera& camera, const Limits& li
   for (const auto& head : camera.heads)
     for (const auto& stream : head.streams)
       add_stream(out, config::subject_of(camera, head, stream), stream, limits);
+  if (camera.card_days_to_hold > 0) out.push_back(days_to_hold(subject + "/cards", camera.card_days_to_hold, limits));
 }
 
 void add_volume(std::vector<Target>& out, const Design& design, const config::Recorder& recorder,
@@ -127,10 +133,7 @@ void add_volume(std::vector<Target>& out, const Design& design, const config::Re
                          rate * design.limits.volume_reserve_ratio,
                          "at least " + plain(rate / 1e6, "MB/s, reserve ") +
                              per_cent(design.limits.volume_reserve_ratio)));
-  if (volume.days_to_hold > 0)
-    out.push_back(at_least(subject, "days_held_days", volume.days_to_hold,
-                           volume.days_to_hold * design.limits.tight_ratio,
-                           "holds at least " + plain(volume.days_to_hold, "days")));
+  if (volume.days_to_hold > 0) out.push_back(days_to_hold(subject, volume.days_to_hold, design.limits));
 }
 
 std::set<std::size_t> crossed_links(const Design& design, const std::vector<Link>& links) {

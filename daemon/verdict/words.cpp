@@ -8,6 +8,7 @@
 #include <array>
 #include <cmath>
 #include <cstdio>
+#include <iterator>
 
 namespace tallywire::verdict {
 namespace {
@@ -66,6 +67,18 @@ std::string spoken_byte_rate(double bytes_per_s) {
 }
 
 std::string spoken_bytes(double bytes) { return scaled(bytes, {"B", "kB", "MB", "GB", "TB"}); }
+
+std::string spoken_bytes_twice(double bytes) {
+  static constexpr const char* prefixes[] = {"KiB", "MiB", "GiB", "TiB"};
+  if (bytes < 1024) return spoken_bytes(bytes);
+  double scaled = bytes / 1024;
+  std::size_t at = 0;
+  while (scaled >= 1024 && at + 1 < std::size(prefixes)) {
+    scaled /= 1024;
+    ++at;
+  }
+  return spoken_bytes(bytes) + " (" + figure(scaled, prefixes[at], "%.4g %s") + ")";
+}
 
 std::string spoken_duration(double seconds) {
   const char* sign = seconds < 0 ? "-" : "";

@@ -51,3 +51,12 @@ TEST_CASE("a value that is no finite number ends nothing") {
   CHECK_FALSE(spoken_value("payload_bps", std::numeric_limits<double>::infinity()).empty());
   CHECK_FALSE(spoken_value("clock_offset_s", std::numeric_limits<double>::quiet_NaN()).empty());
 }
+
+TEST_CASE("decimal and binary octets are told apart") {
+  // Check-values section 15 (IEC 80000-13): 64 GB are 59.60 GiB, 256 GB 238.42 GiB, 4 TB 3.638 TiB, 48 TB 43.66 TiB.
+  CHECK(spoken_bytes_twice(64e9) == "64 GB (59.6 GiB)");
+  CHECK(spoken_bytes_twice(256e9) == "256 GB (238.4 GiB)");
+  CHECK(spoken_bytes_twice(4e12) == "4 TB (3.638 TiB)");
+  CHECK(spoken_bytes_twice(48e12) == "48 TB (43.66 TiB)");
+  CHECK(spoken_bytes_twice(512) == "512 B");
+}

@@ -51,6 +51,32 @@ TEST_CASE("a round is kept whole, and its readings come back as they were") {
   CHECK_FALSE(record->round_document(99)->has_value());
 }
 
+TEST_CASE("readings of nights are those of complete nightly rounds, the newest of each subject") {
+  auto record = std::move(*Record::open(":memory:"));
+  const auto add = [&](const std::string& kind, const std::string& state, double value, int day) {
+    auto one = head();
+    one.kind = kind;
+    auto read = reading(value);
+    read.when += std::chrono::hours(24 * day);
+    const auto id = *record->begin_round(one);
+    REQUIRE(record->add_readings(id, {read, unread("camera/yard", "payload_bps", "silent", read.when)}).has_value());
+    if (state != "running") REQUIRE(record->end_round(id, state, nlohmann::json::object()).has_value());
+    return id;
+  };
+  add("night", "complete", 1, 1);
+  const auto second = add("night", "complete", 2, 2);
+  const auto third = add("night", "complete", 3, 3);
+  add("round", "complete", 4, 4);
+  add("night", "cancelled", 5, 5);
+  add("night", "running", 6, 6);
+  const auto found = *record->readings_of_nights({"camera/gate", "camera/yard", "camera/none"}, "payload_bps", 2);
+  REQUIRE(found.size() == 2);
+  CHECK(found[0].round == third);
+  CHECK(found[0].reading.number() == 3);
+  CHECK(found[1].round == second);
+  CHECK(found[1].reading.subject == "camera/gate");
+}
+
 TEST_CASE("only a complete round can be accepted") {
   auto record = std::move(*Record::open(":memory:"));
   const auto id = *record->begin_round(head());

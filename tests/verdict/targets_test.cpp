@@ -1,7 +1,6 @@
 #include "daemon/verdict/targets.hpp"
 
 #include "daemon/verdict/findings.hpp"
-#include "daemon/verdict/retention.hpp"
 #include "daemon/verdict/routes.hpp"
 
 #include <catch2/catch.hpp>
@@ -113,16 +112,6 @@ TEST_CASE("a volume must take what its streams write, with the reserve inside wh
   const auto& write = find(targets, "recorder/rec/volume/main", "sustained_write_bytes_per_s");
   CHECK(*write.low == Approx(625'000));
   CHECK(write.reserve == Approx(125'000));
-}
-
-TEST_CASE("days held follow the worked values") {
-  // Check-values section 15 (arithmetic, decimal GB): 256 GB at 4 Mbit/s; the same with 10 % kept
-  // free; 48 TB with 5 % kept free at 160 Mbit/s.
-  CHECK(days_held(256e9, 0, 4e6 / 8) == Approx(5.926).epsilon(1e-4));
-  CHECK(days_held(256e9, 0.10, 4e6 / 8) == Approx(5.333).epsilon(1e-4));
-  CHECK(days_held(48e12, 0.05, 160e6 / 8) == Approx(26.39).epsilon(1e-4));
-  // 40 streams of 4 Mbit/s write 20 MB/s: 51.84 TB hold 30 days.
-  CHECK(days_held(51.84e12, 0, 20e6) == Approx(30));
 }
 
 TEST_CASE("a route takes the fewest links, and none where nothing joins") {
