@@ -85,7 +85,10 @@ void Meter::report_gops(StreamReport& out) const {
   const auto gops = frames_.gops();
   if (gops.count > 0) {
     const auto count = static_cast<double>(gops.count);
-    out.gop_s = static_cast<double>(gops.ticks) / clock_hz_ / count;
+    if (gops.ticks > 0)
+      out.gop_s = static_cast<double>(gops.ticks) / clock_hz_ / count;
+    else
+      out.unread["gop_s"] = "its RTP time stamps do not run forward from key frame to key frame";
     out.gop_frames = static_cast<double>(gops.frames) / count;
     out.gop_frames_min = gops.frames_min;
     out.gop_frames_max = gops.frames_max;

@@ -190,3 +190,14 @@ TEST_CASE("a receiver report tells the loss of its interval: RFC 3550 A.3") {
   CHECK(block.cumulative_lost == 4);
   CHECK(block.extended_highest == 1200);
 }
+
+TEST_CASE("a GOP whose time stamps run backward has no length in seconds") {
+  Meter meter(h264());
+  std::uint16_t sequence = 0;
+  for (int frame = 0; frame < 4; ++frame)
+    meter.add(packet(sequence++, 90'000 - 3600u * static_cast<std::uint32_t>(frame), frame % 2 ? difference(500) : idr(900), 7, true), after(0.04 * frame));
+  const auto report = meter.report();
+  CHECK_FALSE(report.gop_s);
+  CHECK(report.unread.count("gop_s") == 1);
+  CHECK(report.gop_frames == 2);
+}
