@@ -92,6 +92,14 @@ class Demo(unittest.TestCase):
                 self.assertTrue(v["subject"].startswith("camera/wash-bay") or "could not be metered" in v["reason"], v)
         self.assertEqual(self.presence()["gate-north"], "proven")
         self.assertEqual(self.presence()["gate-south"], "wanting")
+        stores = {row["subject"]: row for row in found["days_held"]}
+        self.assertEqual(stores, {row["subject"]: row for row in json.loads(self.api("/api/days_held"))["stores"]})
+        # 256 GB, 5 % kept free, 2 % of container: days = 256e9 * 0.95 / (rate / 8 * 1.02 * 86400), computed from the stream's own reading.
+        rate = next(v["reading"]["value"] for v in found["verdicts"]
+                    if v["subject"] == "camera/gate-north/head/1/stream/main" and v["quantity"] == "payload_bps")
+        self.assertAlmostEqual(stores["camera/gate-north/cards"]["days_held_days"], 256e9 * 0.95 / (rate / 8 * 1.02 * 86400), places=3)
+        self.assertEqual(stores["recorder/recorder/volume/spare"]["capacity_bytes"], 500e9)
+        self.assertIn("could not be metered", stores["recorder/recorder/volume/main"]["unread"]["days_held_days"])  # wash-bay
         secrets = json.loads(pathlib.Path(self.state["secrets"]).read_text())
         for text in (done.stdout, (self.root / "service.log").read_text()):
             self.assertNotIn(secrets["cameras"]["password"], text)

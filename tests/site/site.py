@@ -277,25 +277,25 @@ class Site:
         self.state.save()
 
     def raise_volumes(self):
-        """Each volume of the recorder is a file system of its own on a loop device; the far end may write there."""
+        """Each volume of the recorder is a file system of its own on a loop device; the far end may write there. It is as large
+        as the design says, in a file of holes, and no faster than a disk, so that a measurement fills little of this machine's."""
         volumes = {}
         for recorder in self.design["recorders"]:
             for volume in recorder["volumes"]:
                 name = volume["id"]
                 image, mount = self.state.directory / f"{name}.img", self.state.directory / f"volume-{name}"
                 mount.mkdir()
-                run("truncate", "-s", "320M", image)
-                run("mkfs.ext4", "-q", "-m", "0", "-E", "lazy_itable_init=0,lazy_journal_init=0", image)
+                run("truncate", "-s", str(int(volume["capacity_gb"] * 1.01e9)), image)  # ext4's own tables beside
+                run("mkfs.ext4", "-q", "-m", "0", "-N", "4096", "-O", "^has_journal,^resize_inode", "-E", "lazy_itable_init=1,nodiscard", image)
                 loop = run("losetup", "--find", "--show", "--direct-io=on", image).stdout.strip()
                 self.state.data["loops"].append(loop)
                 self.state.save()
                 self.state.data["mounts"].append(str(mount))
                 self.state.save()
-                run("mount", loop, mount)
+                run("mount", "-o", "discard", loop, mount)
                 self.state.note("volumes", name, str(mount))
                 volumes[volume["path"]] = str(mount)
-                if self.faults.get("slow_volume") == name:
-                    self.throttle(loop, 300_000)
+                self.throttle(loop, 300_000 if self.faults.get("slow_volume") == name else 40_000_000)
         return volumes
 
     def throttle(self, loop, octets_per_s):
@@ -304,9 +304,10 @@ class Site:
         if not (group / "blkio.throttle.write_bps_device").exists() and not os.path.ismount(group):
             run("mount", "-t", "cgroup", "-o", "blkio", "cgroup", group, check=False)
         ours = group / self.prefix
-        self.state.data["cgroups"].append(str(ours))
-        self.state.save()
-        ours.mkdir()
+        if not self.state.data["cgroups"]:
+            self.state.data["cgroups"].append(str(ours))
+            self.state.save()
+            ours.mkdir()
         numbers = run("lsblk", "-ndo", "MAJ:MIN", loop).stdout.strip()
         (ours / "blkio.throttle.write_bps_device").write_text(f"{numbers} {octets_per_s}\n")
 
