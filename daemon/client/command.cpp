@@ -86,12 +86,21 @@ void add_asks(CLI::App& app, Command& c) {
   add_argument<int>(*sw, c, "--port", "udp_port", "UDP port (161)");
   add_argument<double>(*sw, c, "--seconds", "seconds", "how long between two looks, for load and new errors (2); 0: one look");
   add_where(*sw, c);
-  auto* path = app.add_subcommand("path", "throughput to a far end, which must hold the same key");
+  auto* path = app.add_subcommand("path", "delay, loss and throughput to a far end, which must hold the same key");
+  path->footer("Probe only networks that you are asked to.\n"
+               "  tallywire path 198.51.100.7 --key depot\n  tallywire path 198.51.100.9 --plain-reflector --seconds 60");
   add_argument<std::string>(*path, c, "host", "host", "the far end's IP address", true);
-  add_argument<std::string>(*path, c, "--key", "key", "name of a secret {key}", true);
+  add_argument<std::string>(*path, c, "--key", "key", "name of a secret {key}");
   add_argument<int>(*path, c, "--port", "tcp_port", "TCP port (7861)");
   add_argument<double>(*path, c, "--seconds", "seconds", "how long each way (5)");
   add_argument<double>(*path, c, "--ceiling-mbps", "ceiling_mbps", "send no more than this");
+  add_argument<double>(*path, c, "--packets-per-s", "packets_per_s", "delay: packets a second (50), at most 1000");
+  add_argument<int>(*path, c, "--packet-bytes", "packet_bytes", "delay: octets of UDP payload; the least without it (112, unauthenticated 44)");
+  path->add_flag_callback("--unauthenticated", [&c] { c.arguments["unauthenticated"] = true; }, "delay: packets without a HMAC");
+  path->add_option_function<int>("--plain-reflector", [&c](const int& port) { c.arguments["plain_reflector_port"] = port; },
+                                 "the host is a STAMP reflector and no Tallywire: delay alone, on this UDP port (862)")
+      ->expected(0, 1)
+      ->default_str("862");
   add_where(*path, c);
   auto* volume = app.add_subcommand("volume", "how fast a volume takes writes; writes its own files only");
   add_argument<std::string>(*volume, c, "path", "path", "a directory on the volume", true);
@@ -156,6 +165,10 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
     c.arguments["interface"] = c.interfaces.front();
     if (c.seconds > 0) c.arguments["seconds"] = c.seconds;
     if (c.threads > 0) c.arguments["threads"] = c.threads;
+  }
+  if (c.name == "path" && !c.arguments.contains("key") && !c.arguments.contains("plain_reflector_port")) {
+    std::fputs("path: name the secret {key} that the far end holds too: --key NAME\n", stderr);
+    return 2;
   }
   // The service works in a directory of its own.
   if (c.name == "volume") c.arguments["path"] = std::filesystem::absolute(c.arguments.at("path").get<std::string>()).string();

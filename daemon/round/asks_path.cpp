@@ -1,5 +1,6 @@
 // The answer of `path`.
 #include "daemon/round/ask_parts.hpp"
+#include "daemon/round/asks_delay.hpp"
 #include "probes/path/far_end_asker.hpp"
 
 namespace tallywire::round {
@@ -14,6 +15,10 @@ constexpr double default_ceiling_bps = 10e9;
 }  // namespace
 
 asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop& stop) {
+  if (asks_plain_reflector(arguments)) {
+    auto delay = answer_plain_delay(std::move(arguments), secrets_, std::move(progress), stop);
+    co_return co_await std::move(delay);
+  }
   const auto secret = word(arguments, "key");
   const auto key = secrets_.key(secret);
   if (!key) co_return failed(no_secret(secret));
@@ -23,6 +28,9 @@ asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop
   const double ceiling = number(arguments, "ceiling_mbps", default_ceiling_bps / 1e6) * 1e6;
   if (!(ceiling > 0)) co_return failed({FaultKind::bad_request, "the ceiling must be more than 0", "", ""});
   json answer;
+  auto delay = add_delay(arguments, *key, answer, progress, stop);
+  const auto no_delay = co_await std::move(delay);
+  if (no_delay) co_return failed(*no_delay);
   for (const auto direction : {path::Direction::to_far_end, path::Direction::from_far_end}) {
     const char* name = direction == path::Direction::to_far_end ? "to" : "from";
     path::FarEndAddress far_end{word(arguments, "host"), static_cast<std::uint16_t>(port), *key};

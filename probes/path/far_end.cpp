@@ -23,6 +23,7 @@ namespace {
 // By the word that asks for it.
 const std::map<std::string, FarEndWork> works = {
     {"throughput", serve_throughput},
+    {"stamp", serve_stamp},
     {"volume", serve_volume},
 };
 

@@ -174,6 +174,16 @@ asio::awaitable<Outcome<FarEndChannel::Bulk>> FarEndChannel::receive_bulk(std::c
 
 void FarEndChannel::read_kernel(ThroughputReport& out) { read_tcp_info(socket_.native_handle(), out); }
 
+asio::ip::address FarEndChannel::local_address() const {
+  boost::system::error_code code;
+  return socket_.local_endpoint(code).address();
+}
+
+asio::ip::address FarEndChannel::peer_address() const {
+  boost::system::error_code code;
+  return socket_.remote_endpoint(code).address();
+}
+
 void FarEndChannel::cancel() {
   boost::system::error_code code;
   socket_.cancel(code);

@@ -40,6 +40,9 @@ class FarEndChannel {
   void read_kernel(ThroughputReport& out);
   void cancel();
   const std::string& where() const { return where_; }
+  // Of this connection; unspecified once it is broken.
+  boost::asio::ip::address local_address() const;
+  boost::asio::ip::address peer_address() const;
 
  private:
   boost::asio::awaitable<Outcome<bool>> write_all(std::string octets);

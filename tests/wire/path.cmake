@@ -1,1 +1,1 @@
-tallywire_tests(wire_path SOURCES far_end_handshake_test.cpp LINKS tallywire_wire_path)
+tallywire_tests(wire_path SOURCES far_end_handshake_test.cpp stamp_test.cpp stamp_session_test.cpp LINKS tallywire_wire_path)

@@ -1,0 +1,90 @@
+#include "probes/path/stamp_reflector.hpp"
+
+#include "probes/path/clock_quality.hpp"
+
+#include <algorithm>
+
+namespace tallywire::path {
+
+namespace asio = boost::asio;
+
+namespace {
+
+constexpr std::int64_t longest_wait_ns = 100'000'000;
+constexpr std::int64_t clock_look_ns = 1'000'000'000;
+constexpr int most_at_once = 256;  // so that a flood does not keep the thread from seeing its end
+
+}  // namespace
+
+asio::ip::address plain_address(const asio::ip::address& address) {
+  if (address.is_v6() && address.to_v6().is_v4_mapped()) return asio::ip::make_address_v4(asio::ip::v4_mapped, address.to_v6());
+  return address;
+}
+
+Outcome<std::unique_ptr<StampReflector>> StampReflector::open(StampReflectorSettings settings) {
+  settings.local = plain_address(settings.local);
+  for (auto& asker : settings.askers) asker = plain_address(asker);
+  auto socket = StampSocket::open({settings.local, settings.udp_port}, std::nullopt);
+  if (!socket) return socket.error();
+  std::unique_ptr<StampReflector> out(new StampReflector(std::move(settings), std::move(*socket)));
+  return out;
+}
+
+StampReflector::StampReflector(StampReflectorSettings settings, StampSocket socket)
+    : settings_(std::move(settings)), socket_(std::move(socket)), reflection_(settings_.session) {
+  look_at_clock();
+  thread_ = std::thread([this] { run(); });
+}
+
+StampReflectorCounts StampReflector::end() {
+  stopped_ = true;
+  waker_.wake();
+  if (thread_.joinable()) thread_.join();
+  counts_.received_packets = reflection_.received_packets();
+  counts_.duplicate_packets = reflection_.duplicate_packets();
+  counts_.reflected_packets = reflection_.reflected_packets() - counts_.unsent_packets;
+  counts_.ignored = reflection_.ignored();
+  return counts_;
+}
+
+void StampReflector::look_at_clock() {
+  const auto quality = read_clock_quality();
+  estimate_ = wire::error_estimate_of(quality.uncertainty_ms / 1000, quality.synchronised);
+  looked_at_ns_ = clock_.now().own_ns;
+}
+
+void StampReflector::run() {
+  while (!stopped_) {
+    wait_for_packet(socket_, waker_, longest_wait_ns);
+    drain();
+    if (clock_.now().own_ns - looked_at_ns_ >= clock_look_ns) look_at_clock();
+  }
+  drain();
+}
+
+void StampReflector::drain() {
+  StampSocket::Datagram datagram;
+  for (int i = 0; i < most_at_once; ++i) {
+    const auto came = socket_.receive(datagram);
+    if (came == StampSocket::Came::nothing) break;
+    if (came == StampSocket::Came::datagram) take(datagram);
+  }
+  // Unread, they would keep poll(2) from waiting.
+  for (int i = 0; i < most_at_once && socket_.next_left(); ++i) {
+  }
+}
+
+void StampReflector::take(const StampSocket::Datagram& datagram) {
+  const auto from = plain_address(datagram.from.address());
+  if (std::find(settings_.askers.begin(), settings_.askers.end(), from) == settings_.askers.end()) {
+    ++counts_.foreign_packets;
+    return;
+  }
+  const auto now = clock_.now();
+  if (datagram.received_unix_ns == 0) ++counts_.unstamped_packets;
+  const auto received = datagram.received_unix_ns != 0 ? datagram.received_unix_ns : now.unix_ns;
+  const auto answer = reflection_.answer(datagram.octets, received, datagram.ttl, now.unix_ns, estimate_);
+  if (answer && !socket_.send(*answer, &datagram.from)) ++counts_.unsent_packets;
+}
+
+}  // namespace tallywire::path

@@ -1,0 +1,67 @@
+// A Session-Reflector of RFC 8762 on a UDP port and a thread of its own: answers those it was told to answer, and nobody else.
+// Opened and ended by one thread; ending takes as long as waking the reflector's.
+#pragma once
+
+#include "probes/path/stamp_socket.hpp"
+#include "probes/wire/stamp_session.hpp"
+
+#include <boost/asio/ip/address.hpp>
+
+#include <atomic>
+#include <memory>
+#include <thread>
+#include <vector>
+
+namespace tallywire::path {
+
+struct StampReflectorSettings {
+  boost::asio::ip::address local;
+  std::uint16_t udp_port = 0;                       // 0: any
+  std::vector<boost::asio::ip::address> askers;     // who is answered
+  wire::StampReflection::Settings session;
+};
+
+struct StampReflectorCounts {
+  std::uint64_t received_packets = 0;    // each number once
+  std::uint64_t duplicate_packets = 0;
+  std::uint64_t reflected_packets = 0;   // handed to the kernel
+  std::uint64_t unsent_packets = 0;      // that the kernel did not take
+  std::uint64_t foreign_packets = 0;     // from addresses that are not answered
+  std::uint64_t unstamped_packets = 0;   // whose arrival the kernel did not tell, so that this program's own time stands for it
+  wire::StampIgnored ignored;
+};
+
+class StampReflector {
+ public:
+  static Outcome<std::unique_ptr<StampReflector>> open(StampReflectorSettings settings);
+  ~StampReflector() { end(); }
+  StampReflector(const StampReflector&) = delete;
+  StampReflector& operator=(const StampReflector&) = delete;
+
+  std::uint16_t port() const { return socket_.port(); }
+  // Answers no more. What it counted.
+  StampReflectorCounts end();
+
+ private:
+  StampReflector(StampReflectorSettings settings, StampSocket socket);
+  void run();
+  void drain();
+  void take(const StampSocket::Datagram& datagram);
+  void look_at_clock();
+
+  StampReflectorSettings settings_;
+  StampSocket socket_;
+  wire::StampReflection reflection_;
+  StampClock clock_;
+  wire::StampErrorEstimate estimate_;
+  std::int64_t looked_at_ns_ = 0;
+  StampReflectorCounts counts_;
+  Waker waker_;
+  std::atomic<bool> stopped_{false};
+  std::thread thread_;  // last: it uses the rest
+};
+
+// IPv4 in the clothes of IPv6 is IPv4.
+boost::asio::ip::address plain_address(const boost::asio::ip::address& address);
+
+}  // namespace tallywire::path
