@@ -56,9 +56,12 @@ void print_answer(const Command& command, const json& answer) {
     text = render_switch(answer);
   else if (command.name == "link")
     text = render_link(answer);
-  else if (command.name == "path")
+  else if (command.name == "path") {
+    text = render_delay(answer);
     for (const auto& [direction, report] : answer.items())
-      text += direction == "delay" ? "delay:\n" + render_delay(report) + "\n" : direction == "unread" ? render_fields({{"unread", report}}) : direction + " the far end:\n" + (report.is_object() ? render_fields(report) : "") + "\n";
+      if (direction != "delay" && direction != "unread")
+        text += direction + " the far end:\n" + (report.is_object() ? render_fields(report) : "") + "\n";
+  }
   else
     text = render_fields(answer);
   std::fputs((text + cautions_of(command.name)).c_str(), stdout);

@@ -32,14 +32,19 @@ void delay_row(Table& table, const std::string& name, const json& from, const st
 
 std::string unread_of(const json& part, const std::string& where) {
   Table table;
-  for (const auto& [field, reason] : part.at("unread").items()) table.row({"unread", where + field, reason.get<std::string>()});
+  for (const auto& [field, reason] : part.at("unread").items())
+    if (field.find("_p9") == std::string::npos)  // a dash in the table, explained under it
+      table.row({"unread", where + field, reason.get<std::string>()});
   return table.text();
 }
 
 }  // namespace
 
-std::string render_delay(const json& d) {
-  if (d.is_null()) return "";
+std::string render_delay(const json& answer) {
+  const auto part = answer.find("delay");
+  if (part == answer.end()) return "";
+  if (part->is_null()) return render_fields({{"delay", nullptr}, {"unread", answer.value("unread", json::object())}}) + "\n";
+  const auto& d = *part;
   const auto &to = d.at("to"), &from = d.at("from");
   Table delays;
   delays.row({"in ms", "least", "median", "95 %", "99 %", "99.9 %", "most"});
@@ -59,13 +64,13 @@ std::string render_delay(const json& d) {
   counts.row({"out of order", "", figure(to, "reordered_packets", "%.0f") + share(to, "reordered_ratio"),
               figure(from, "reordered_packets", "%.0f") + share(from, "reordered_ratio")});
   counts.row({"routers passed", "", figure(to, "hops", "%.0f"), figure(from, "hops", "%.0f")});
-  std::string out = delays.text() + "\n" + counts.text();
+  std::string out = "delay:\n" + delays.text() + "– too few packets: 95 % needs 20, 99 % needs 100, 99.9 % needs 1000\n\n" + counts.text();
   if (d.at("clock_skew_ppm").is_number())
-    out += "the far clock runs by " + figure(d, "clock_skew_ppm", "%.2f") + " ± " + figure(d, "clock_skew_half_width_ppm", "%.2f") +
-           " ppm faster; the delays one way are free of it\n";
+    out += "the far end's clock runs faster than this one by " + figure(d, "clock_skew_ppm", "%.2f") + " ± " + figure(d, "clock_skew_half_width_ppm", "%.2f") +
+           " ppm; the variation each way is free of it\n";
   out += text_of(d, "method") + "\n";
   for (const auto& note : d.at("notes")) out += "  - " + note.get<std::string>() + "\n";
-  return out + unread_of(d, "") + unread_of(to, "to ") + unread_of(from, "from ");
+  return out + unread_of(d, "") + unread_of(to, "to ") + unread_of(from, "from ") + "\n";
 }
 
 }  // namespace tallywire::client

@@ -12,7 +12,7 @@ namespace tallywire::path {
 namespace {
 
 constexpr double ns_of_ms = 1e6;
-constexpr std::int64_t clock_was_set_ns = 1'000'000;  // slewing moves both clocks of a machine alike
+constexpr std::int64_t clock_was_set_ns = 100'000;  // slewing moves both clocks of a machine alike
 constexpr double slew_ppm = 500;                      // the most by which the kernel slews
 constexpr double stamp_noise_ns = 20'000;
 constexpr int ttl_sent = 255;
@@ -24,11 +24,22 @@ std::string text(const char* format, double a, double b = 0) {
   return out;
 }
 
-// The first answer to each request, in the order of sending.
+// What the far end tells of the answer's leaving, in ns.
+std::optional<std::int64_t> lag_of(const DelayInput& in, const wire::StampArrival& a) {
+  if (!in.reflector || a.reflector_sequence_number >= in.reflector->lags_100ns.size()) return std::nullopt;
+  const auto lag = in.reflector->lags_100ns[a.reflector_sequence_number];
+  if (lag < 0) return std::nullopt;
+  return std::int64_t{lag} * 100;
+}
+
+// The first answer to each request, in the order of sending, with the time at which it left.
 std::vector<wire::StampArrival> first_answers(const DelayInput& in) {
   std::vector<wire::StampArrival> out;
-  for (const auto& a : in.arrivals)
-    if (a.first && a.sequence_number < in.sent.size()) out.push_back(a);
+  for (const auto& a : in.arrivals) {
+    if (!a.first || a.sequence_number >= in.sent.size()) continue;
+    out.push_back(a);
+    out.back().reflector_sent_unix_ns += lag_of(in, a).value_or(0);
+  }
   std::sort(out.begin(), out.end(), [](const auto& a, const auto& b) { return a.sequence_number < b.sequence_number; });
   return out;
 }
@@ -209,10 +220,11 @@ void put_delays(const DelayInput& in, DelayReport& out, const std::vector<wire::
     out.clock_skew_ppm = skew->ppm;
     out.clock_skew_half_width_ppm = skew->half_width;
   } else {
-    out.unread["clock_skew_ppm"] = "too few packets over too short a time, or the path itself grew slower or faster; at least 3 s are needed";
+    out.unread["clock_skew_ppm"] = "too few packets over too short a time, delays that vary too much, or a path that grew slower or faster; at least 3 s are needed";
   }
   const double tolerance_ns = stamp_noise_ns + (skew ? skew->half_width : slew_ppm) * 1e-6 * span_ns;
-  if (!clocks_hold(crossings, skew ? skew->ppm : 0, tolerance_ns)) {
+  const bool far_set = in.reflector && std::abs(in.reflector->clock_moved_ns) > clock_was_set_ns;
+  if (far_set || !clocks_hold(crossings, skew ? skew->ppm : 0, tolerance_ns)) {
     for (auto* way : {&out.to, &out.from}) leave_unread(*way, {"one_way_ms", "variation_ms", "consecutive_ms"}, "a clock was set while it was measured");
     return;
   }
@@ -283,6 +295,11 @@ DelayReport delay_report_of(const DelayInput& in) {
   }
   out.send_lag = spread_of(std::move(lags));
   if (out.send_lag.count == 0) out.unread["send_lag_ms"] = "the kernel does not tell when packets leave";
+  std::vector<double> far_lags;
+  for (const auto& a : in.arrivals)
+    if (const auto lag = lag_of(in, a); lag && a.first) far_lags.push_back(static_cast<double>(*lag) / ns_of_ms);
+  out.reflector_lag = spread_of(std::move(far_lags));
+  if (out.reflector_lag.count == 0) out.unread["reflector_lag_ms"] = "the reflector does not tell when its answers left; they wait in its machine as ours do here";
   out.loss = loss_pattern_of(lost);
   if (answers.empty()) {
     const auto why = why_nothing_came(in);

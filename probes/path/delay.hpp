@@ -2,7 +2,8 @@
 // in, a report out.
 //
 // Differences of delays need no equal clocks, but clocks that run alike: how much they do not is bounded by lines under the
-// least delays of both ways, and taken out. Delays one way need both clocks known to be good.
+// least delays of both ways, and taken out. Delays one way need both clocks known to be good. A clock that was set meanwhile
+// is noticed where its machine tells, else when it was set by more than the round trip.
 #pragma once
 
 #include "probes/path/clock_quality.hpp"
@@ -26,6 +27,8 @@ struct ReflectorCount {
   std::uint64_t duplicate_packets = 0;
   std::uint64_t reflected_packets = 0;
   std::uint64_t ignored_packets = 0;
+  std::int64_t clock_moved_ns = 0;       // its wall clock against its monotonic one
+  std::vector<std::int32_t> lags_100ns;  // of its answers, by its numbers: from the time in one to its leaving; -1: not told
 };
 
 struct DelayInput {
@@ -68,6 +71,7 @@ struct DelayReport {
   Spread round_trip;         // without the reflector's time
   Spread reflector_time;
   Spread send_lag;           // between a packet's time stamp and its leaving, in this machine; taken out
+  Spread reflector_lag;      // the same in the far end; taken out where it tells
   std::optional<bool> stateful;
   std::optional<double> clock_skew_ppm, clock_skew_half_width_ppm;  // positive: the reflector's clock is fast
   std::optional<double> one_way_uncertainty_ms;

@@ -12,6 +12,7 @@ namespace {
 using nlohmann::json;
 
 constexpr std::size_t noticeable_distance = 10;  // packets: at 50 a second, what a person sees as one disturbance (ours)
+constexpr double clocks_read_together_ms = 0.004;  // two clocks are read within 2 µs of each other (stamp_socket), at each end
 constexpr std::size_t most_told_n = 3;           // RFC 4737 §5: 3 is what TCP takes for a loss
 
 json number_or_null(const std::optional<double>& value) { return value ? json(*value) : json(); }
@@ -47,7 +48,7 @@ json counts_of(std::vector<std::size_t> values) {
 void put_order(json& out, const DelayWay& way) {
   if (!way.order) {
     for (const auto* key : {"reordered_packets", "reordered_ratio", "reordering"}) out[key] = nullptr;
-    out["unread"]["reordered_packets"] = reason_of(way.unread, "reordered_packets");
+    for (const auto* key : {"reordered_packets", "reordered_ratio", "reordering"}) out["unread"][key] = reason_of(way.unread, "reordered_packets");
     return;
   }
   const auto& order = *way.order;
@@ -77,7 +78,12 @@ json way_of(const DelayWay& way) {
   put_spread(out, "variation", way.variation, way.unread);
   out["consecutive_min_ms"] = number_or_null(way.consecutive.min);
   out["consecutive_max_ms"] = number_or_null(way.consecutive.max);
-  put_spread(out, "consecutive_size", way.consecutive_size, {{"consecutive_size_ms", reason_of(way.unread, "consecutive_ms")}});
+  put_spread(out, "consecutive_size", way.consecutive_size, {});
+  if (way.consecutive.count == 0) {
+    out["unread"].erase("consecutive_size_ms");
+    const auto told = way.unread.find("consecutive_ms");
+    out["unread"]["consecutive_ms"] = told != way.unread.end() ? told->second : "no two packets came that were sent one after the other";
+  }
   put_order(out, way);
   return out;
 }
@@ -134,13 +140,17 @@ void to_json(json& out, const DelayReport& r) {
   out["reflector_time_max_ms"] = number_or_null(r.reflector_time.max);
   out["send_lag_median_ms"] = number_or_null(r.send_lag.median);
   out["send_lag_max_ms"] = number_or_null(r.send_lag.max);
+  out["reflector_lag_median_ms"] = number_or_null(r.reflector_lag.median);
+  out["reflector_lag_max_ms"] = number_or_null(r.reflector_lag.max);
 }
 
 std::vector<Reading> to_readings(const DelayReport& r, const std::string& subject) {
   std::vector<Reading> out;
   const auto over = std::chrono::nanoseconds(static_cast<std::int64_t>(r.duration_s * 1e9));
-  // The reflector's packets wait in its machine about as long as ours do here, and nobody tells; so much may be too much.
-  const double stamps_ms = r.send_lag.median.value_or(r.reflector_time.median.value_or(0));
+  // Where the reflector does not tell how long its answers wait in its machine, they wait about as long as ours do here.
+  const double unknown_lag_ms = r.send_lag.median.value_or(r.reflector_time.median.value_or(0));
+  const bool both_tell = r.send_lag.count > 0 && r.reflector_lag.count > 0;
+  const double stamps_ms = both_tell ? clocks_read_together_ms : unknown_lag_ms;
   const auto add = [&](const std::string& quantity, const std::optional<double>& value, const std::string& why, double uncertainty) {
     out.push_back(value ? read_number(subject, quantity, *value, r.method, r.when, over, uncertainty) : unread(subject, quantity, why, r.when));
   };

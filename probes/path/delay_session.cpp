@@ -8,6 +8,7 @@
 #include <nlohmann/json.hpp>
 #include <openssl/rand.h>
 
+#include <algorithm>
 #include <cmath>
 #include <memory>
 
@@ -21,6 +22,7 @@ namespace {
 
 constexpr auto tick = 100ms;
 constexpr auto count_limit = 5s, count_limit_when_stopped = 1s;
+constexpr std::int64_t longest_lag_100ns = 1'000'000;
 constexpr double most_packets_per_s = 1000;
 constexpr int most_packet_octets = 1452;  // what an IPv6 packet of 1500 octets carries, less the UDP header
 
@@ -92,7 +94,22 @@ std::optional<ReflectorCount> count_of(const json& in) {
   const auto received = whole(in, "received_packets"), doubled = whole(in, "duplicate_packets"), reflected = whole(in, "reflected_packets"),
              ignored = whole(in, "ignored_packets");
   if (!received || !doubled || !reflected || !ignored) return std::nullopt;
-  return ReflectorCount{*received, *doubled, *reflected, *ignored};
+  const auto moved = in.find("clock_moved_ns");
+  if (moved == in.end() || !moved->is_number_integer()) return std::nullopt;
+  return ReflectorCount{*received, *doubled, *reflected, *ignored, moved->get<std::int64_t>(), {}};
+}
+
+// How late each answer left, in frames of their own. Less than told when one does not come or is none.
+asio::awaitable<std::vector<std::int32_t>> receive_lags(std::shared_ptr<FarEndChannel> channel, std::uint64_t told) {
+  std::vector<std::int32_t> out;
+  while (out.size() < std::min<std::uint64_t>(told, most_stamp_packets)) {
+    auto frame = co_await channel->receive(count_limit);
+    if (!frame) break;
+    const auto part = frame->find("lags_100ns");
+    if (part == frame->end() || !part->is_array() || part->empty()) break;
+    for (const auto& lag : *part) out.push_back(lag.is_number_integer() ? static_cast<std::int32_t>(std::clamp<std::int64_t>(lag.get<std::int64_t>(), -1, longest_lag_100ns)) : -1);
+  }
+  co_return out;
 }
 
 Outcome<asio::ip::udp::endpoint> endpoint_of(const std::string& address, std::uint16_t port) {
@@ -147,6 +164,10 @@ asio::awaitable<Outcome<DelayReport>> measure_delay(DelayRequest request, OnDela
     auto count = co_await channel->receive(limit);
     if (count) {
       input.reflector = count_of(*count);
+      if (input.reflector && !stop.requested()) {
+        auto lags = receive_lags(channel, whole(*count, "lags").value_or(0));
+        input.reflector->lags_100ns = co_await std::move(lags);
+      }
       const auto clock = clock_quality_from(count->value("clock", json()));
       if (clock) input.there = input.there ? worse_of(*input.there, *clock) : clock;
     } else {

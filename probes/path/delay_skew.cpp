@@ -10,6 +10,7 @@ namespace tallywire::path {
 namespace {
 
 constexpr double resolution_ns = 1000;
+constexpr double widest_ppm = 100;  // what is told more vaguely is no line: crystals differ by less (common practice)
 
 struct Event {
   std::int64_t at_ns, told_ns;
@@ -38,6 +39,7 @@ std::optional<Skew> skew_of(const std::vector<Crossing>& crossings) {
   const double low = std::max(-ours->ppm - ours->ppm_half_width, theirs->ppm - theirs->ppm_half_width);
   const double high = std::min(-ours->ppm + ours->ppm_half_width, theirs->ppm + theirs->ppm_half_width);
   if (!(low <= high)) return std::nullopt;
+  if (high - low > 2 * widest_ppm) return std::nullopt;
   return Skew{(low + high) / 2, (high - low) / 2};
 }
 

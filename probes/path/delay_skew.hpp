@@ -24,7 +24,8 @@ struct Skew {
 };
 
 // By a line under the least delays of each way; both must agree within their widths, since a path that grows slower bends one
-// of them. None when they do not, and when the crossings span too short a time (about 2 s).
+// of them. None when they do not, when the crossings span too short a time (about 2 s), and when the line is known to no
+// better than 100 ppm.
 std::optional<Skew> skew_of(const std::vector<Crossing>& crossings);
 
 // Whether one difference of the clocks fits all crossings once the skew is taken out: a packet cannot arrive before it was

@@ -6,6 +6,8 @@
 #include "probes/path/stamp_reflector.hpp"
 #include "probes/wire/far_end_handshake.hpp"
 
+#include <algorithm>
+
 namespace tallywire::path {
 
 namespace asio = boost::asio;
@@ -23,13 +25,27 @@ json counts_json(const StampReflectorCounts& c) {
           {"unsent_packets", c.unsent_packets},
           {"ignored_packets", c.ignored.all() + c.foreign_packets},
           {"wrong_hmac_packets", c.ignored.wrong_hmac_packets},
-          {"unstamped_packets", c.unstamped_packets}};
+          {"unstamped_packets", c.unstamped_packets},
+          {"clock_moved_ns", c.clock_moved_ns},
+          {"lags", c.lags_100ns.size()}};
+}
+
+// The lags follow the counts in frames of their own.
+asio::awaitable<Outcome<bool>> send_lags(std::shared_ptr<FarEndChannel> channel, std::vector<std::int32_t> lags) {
+  for (std::size_t at = 0; at < lags.size(); at += stamp_lags_a_frame) {
+    const auto begin = lags.begin() + static_cast<std::ptrdiff_t>(at);
+    const std::vector<std::int32_t> part(begin, begin + static_cast<std::ptrdiff_t>(std::min(stamp_lags_a_frame, lags.size() - at)));
+    std::string frame = wire::encode_far_end_frame({{"lags_100ns", part}});
+    auto sent = co_await channel->send(std::move(frame), handshake_limit);
+    if (!sent) co_return sent.error();
+  }
+  co_return true;
 }
 
 }  // namespace
 
 // {"do": "stamp", "duration_ms", "packets", "session", "salt", "authenticated", "stateful"}; yes: {"udp_port", "clock"}; then
-// the asker's goodbye, any frame, is answered by the counts and the clock. Nothing of the session is left after it.
+// the asker's goodbye, any frame, is answered by the counts and the clock, and how late each answer left. Nothing of the session is left after it.
 asio::awaitable<void> serve_stamp(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, json request) {
   const auto duration = std::chrono::milliseconds(request.value("duration_ms", std::int64_t{0}));
   const auto packets = request.value("packets", std::uint32_t{0}), session = request.value("session", std::uint32_t{0});
@@ -62,7 +78,10 @@ asio::awaitable<void> serve_stamp(FarEndPlace place, std::shared_ptr<FarEndChann
   if (!goodbye) co_return;
   json answer = counts_json(counts);
   answer["clock"] = worse_of(clock, read_clock_quality());
-  co_await channel->send(wire::encode_far_end_frame(answer), handshake_limit);
+  sent = co_await channel->send(wire::encode_far_end_frame(answer), handshake_limit);
+  if (!sent) co_return;
+  auto lags = send_lags(channel, counts.lags_100ns);
+  co_await std::move(lags);
 }
 
 }  // namespace tallywire::path

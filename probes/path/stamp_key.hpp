@@ -9,6 +9,7 @@
 namespace tallywire::path {
 
 inline constexpr std::size_t least_stamp_salt = 32;              // hexadecimal digits
+inline constexpr std::size_t stamp_lags_a_frame = 1500;          // of up to 8 octets each, in a frame of 16 KiB
 inline constexpr std::uint32_t most_stamp_packets = 600'000;     // 10 minutes of 1000 a second
 
 // A key of this session alone, so that a packet of another session is no answer to this one. `salt` crosses in the request,

@@ -12,6 +12,7 @@ namespace {
 
 constexpr std::int64_t longest_wait_ns = 100'000'000;
 constexpr std::int64_t clock_look_ns = 1'000'000'000;
+constexpr std::int64_t longest_lag_ns = 100'000'000;  // more is a stamp of another answer
 constexpr int most_at_once = 256;  // so that a flood does not keep the thread from seeing its end
 
 }  // namespace
@@ -43,6 +44,7 @@ StampReflectorCounts StampReflector::end() {
   counts_.received_packets = reflection_.received_packets();
   counts_.duplicate_packets = reflection_.duplicate_packets();
   counts_.reflected_packets = reflection_.reflected_packets() - counts_.unsent_packets;
+  counts_.clock_moved_ns = clock_.moved_ns();
   counts_.ignored = reflection_.ignored();
   return counts_;
 }
@@ -69,8 +71,17 @@ void StampReflector::drain() {
     if (came == StampSocket::Came::nothing) break;
     if (came == StampSocket::Came::datagram) take(datagram);
   }
-  // Unread, they would keep poll(2) from waiting.
-  for (int i = 0; i < most_at_once && socket_.next_left(); ++i) {
+  note_left();
+}
+
+// Unread, they would keep poll(2) from waiting.
+void StampReflector::note_left() {
+  for (int i = 0; i < most_at_once; ++i) {
+    const auto left = socket_.next_left();
+    if (!left) break;
+    if (left->count >= sent_unix_ns_.size()) continue;
+    const auto lag = left->unix_ns - sent_unix_ns_[left->count];
+    if (lag >= 0 && lag < longest_lag_ns) counts_.lags_100ns[left->count] = static_cast<std::int32_t>((lag + 50) / 100);
   }
 }
 
@@ -84,7 +95,12 @@ void StampReflector::take(const StampSocket::Datagram& datagram) {
   if (datagram.received_unix_ns == 0) ++counts_.unstamped_packets;
   const auto received = datagram.received_unix_ns != 0 ? datagram.received_unix_ns : now.unix_ns;
   const auto answer = reflection_.answer(datagram.octets, received, datagram.ttl, now.unix_ns, estimate_);
-  if (answer && !socket_.send(*answer, &datagram.from)) ++counts_.unsent_packets;
+  if (!answer) return;
+  if (!socket_.send(*answer, &datagram.from)) ++counts_.unsent_packets;
+  if (counts_.unsent_packets > 0 || sent_unix_ns_.size() >= most_lags) return;
+  sent_unix_ns_.push_back(now.unix_ns);
+  counts_.lags_100ns.push_back(-1);
+  note_left();
 }
 
 }  // namespace tallywire::path

@@ -28,7 +28,11 @@ struct StampReflectorCounts {
   std::uint64_t unsent_packets = 0;      // that the kernel did not take
   std::uint64_t foreign_packets = 0;     // from addresses that are not answered
   std::uint64_t unstamped_packets = 0;   // whose arrival the kernel did not tell, so that this program's own time stands for it
+  std::int64_t clock_moved_ns = 0;       // this machine's wall clock against its monotonic one, from begin to end
   wire::StampIgnored ignored;
+  // Of each answer, in the order of sending: how long after the time in it the kernel handed it to the card, in units of
+  // 100 ns; -1: not told. Of the first most_lags answers, and none once the kernel has refused one.
+  std::vector<std::int32_t> lags_100ns;
 };
 
 class StampReflector {
@@ -41,12 +45,14 @@ class StampReflector {
   std::uint16_t port() const { return socket_.port(); }
   // Answers no more. What it counted.
   StampReflectorCounts end();
+  static constexpr std::size_t most_lags = 100'000;
 
  private:
   StampReflector(StampReflectorSettings settings, StampSocket socket);
   void run();
   void drain();
   void take(const StampSocket::Datagram& datagram);
+  void note_left();
   void look_at_clock();
 
   StampReflectorSettings settings_;
@@ -56,6 +62,7 @@ class StampReflector {
   wire::StampErrorEstimate estimate_;
   std::int64_t looked_at_ns_ = 0;
   StampReflectorCounts counts_;
+  std::vector<std::int64_t> sent_unix_ns_;  // of the first answers
   Waker waker_;
   std::atomic<bool> stopped_{false};
   std::thread thread_;  // last: it uses the rest
