@@ -1,0 +1,281 @@
+#include "probes/path/bulk_tcp.hpp"
+
+#include <poll.h>
+#include <sys/socket.h>
+#include <time.h>
+
+#include <algorithm>
+#include <cerrno>
+#include <cstdint>
+#include <cstring>
+#include <fstream>
+#include <optional>
+#include <thread>
+#include <vector>
+
+namespace tallywire::path {
+namespace {
+
+using Clock = std::chrono::steady_clock;
+using namespace std::chrono_literals;
+
+constexpr std::size_t block_octets = 256 * 1024;
+constexpr double segment_octets = 1448;
+constexpr auto pace = 5ms;        // how finely a ceiling is kept
+constexpr auto longest_debt = 50ms;  // what a sender that was held up may make good; the kernel spaces it out
+constexpr auto look = 50ms;       // how often a wait looks whether it is to stop
+constexpr auto sample_every = 20ms;
+
+double seconds_of(Clock::duration d) { return std::chrono::duration<double>(d).count(); }
+
+// What this thread ran, and what it waited for a CPU; the latter where the kernel keeps it.
+double thread_cpu_s() {
+  timespec t{};
+  ::clock_gettime(CLOCK_THREAD_CPUTIME_ID, &t);
+  double ran_ns = 0, queued_ns = 0;
+  std::ifstream kept("/proc/thread-self/schedstat");
+  if (!(kept >> ran_ns >> queued_ns)) queued_ns = 0;
+  return static_cast<double>(t.tv_sec) + (static_cast<double>(t.tv_nsec) + queued_ns) * 1e-9;
+}
+
+Fault broken(int error, const std::string& where) {
+  return {FaultKind::unreachable, std::string("the connection broke: ") + std::strerror(error), where, "check the path, then repeat"};
+}
+
+Fault late(const char* what, const std::string& where) {
+  return {FaultKind::timed_out, what, where, "check that the other end runs and its cable is whole, then repeat"};
+}
+
+// Waits until the socket is ready, or one look is over. The time waited is added.
+void wait_for(int socket, short events, double& waited_s) {
+  pollfd p{socket, events, 0};
+  const auto begin = Clock::now();
+  ::poll(&p, 1, static_cast<int>(look.count()));
+  waited_s += seconds_of(Clock::now() - begin);
+}
+
+// A bucket that fills at the ceiling. Written is what one pace allows, or a segment where that is less (a tenth of a second's where
+// even that is long in coming): whatever the moment allows would be a few octets a frame, and most of the wire headers.
+class Bucket {
+ public:
+  Bucket(double ceiling_bps, Clock::time_point now) : octets_per_s_(ceiling_bps / 8), last_(now) {
+    const double least = std::min(segment_octets, octets_per_s_ / 10);
+    portion_ = std::clamp(std::max(octets_per_s_ * seconds_of(pace), least), 5.0, 4.0 + block_octets);
+    most_ = std::max(portion_, octets_per_s_ * seconds_of(longest_debt));
+    level_ = portion_;
+  }
+  // Octets that may be sent now; 0: not yet.
+  std::size_t allows(Clock::time_point now) {
+    if (octets_per_s_ <= 0) return 4 + block_octets;
+    level_ = std::min(most_, level_ + octets_per_s_ * seconds_of(now - last_));
+    last_ = now;
+    return level_ < portion_ ? 0 : static_cast<std::size_t>(std::min(level_, 4.0 + block_octets));
+  }
+  void take(std::size_t octets) { level_ -= static_cast<double>(octets); }
+  Clock::duration until_next() const {
+    return std::chrono::duration_cast<Clock::duration>(std::chrono::duration<double>(std::clamp((portion_ - level_) / octets_per_s_, 1e-4, 0.05)));
+  }
+
+ private:
+  double octets_per_s_, portion_ = 0, most_ = 0, level_ = 0;
+  Clock::time_point last_;
+};
+
+class Sender {
+ public:
+  Sender(int socket, const BulkOrder& order, const std::atomic<bool>& stop, const BulkTick& tick)
+      : socket_(socket), order_(order), stop_(stop), tick_(tick), block_(4 + block_octets, 0x5a), begin_(Clock::now()) {}
+
+  Outcome<BulkSent> run();
+
+ private:
+  void begin_block(std::size_t length);
+  std::optional<Fault> write_some(Clock::time_point deadline);
+  void sample(Clock::time_point now);
+  void finish(Clock::time_point now);
+
+  const int socket_;
+  const BulkOrder& order_;
+  const std::atomic<bool>& stop_;
+  const BulkTick& tick_;
+  std::vector<std::uint8_t> block_;
+  std::size_t at_ = 0, end_ = 0;  // of the block under way
+  const Clock::time_point begin_;
+  std::optional<Clock::time_point> counted_from_;
+  double waited_s_ = 0, held_s_ = 0, cpu_begin_ = 0;
+  Clock::time_point next_sample_{}, next_tick_{};
+  double round_trips_ = 0;
+  int samples_ = 0;
+  std::vector<double> deliveries_;
+  BulkSent out_;
+};
+
+void Sender::begin_block(std::size_t length) {
+  for (int i = 0; i < 4; ++i) block_[static_cast<std::size_t>(i)] = static_cast<std::uint8_t>(length >> (24 - 8 * i));
+  at_ = 0;
+  end_ = 4 + length;
+}
+
+std::optional<Fault> Sender::write_some(Clock::time_point deadline) {
+  const auto sent = ::send(socket_, block_.data() + at_, end_ - at_, MSG_DONTWAIT | MSG_NOSIGNAL);
+  if (sent >= 0) {
+    at_ += static_cast<std::size_t>(sent);
+    return std::nullopt;
+  }
+  if (errno == EINTR) return std::nullopt;
+  if (errno != EAGAIN && errno != EWOULDBLOCK) return broken(errno, order_.where);
+  if (Clock::now() >= deadline) return late("the other end takes nothing any more", order_.where);
+  wait_for(socket_, POLLOUT, waited_s_);
+  return std::nullopt;
+}
+
+void Sender::sample(Clock::time_point now) {
+  if (now >= next_tick_) {
+    next_tick_ = now + 100ms;
+    if (tick_) tick_(seconds_of(now - begin_));
+  }
+  if (now < next_sample_) return;
+  next_sample_ = now + sample_every;
+  const auto counters = read_tcp_counters(socket_);
+  if (!counters) return;
+  if (!counted_from_) {
+    if (now - begin_ < order_.skip) return;
+    counted_from_ = now;
+    waited_s_ = held_s_ = 0;
+    cpu_begin_ = thread_cpu_s();
+    out_.begin = *counters;
+  }
+  round_trips_ += counters->round_trip_ms;
+  ++samples_;
+  if (counters->delivery_bps && !counters->delivery_held_by_sender) deliveries_.push_back(*counters->delivery_bps);
+  out_.offered_window_bytes = std::max(out_.offered_window_bytes, counters->offered_window_bytes.value_or(0));
+}
+
+void Sender::finish(Clock::time_point now) {
+  if (const auto counters = read_tcp_counters(socket_)) out_.end = *counters;
+  if (!counted_from_) return;
+  out_.seconds = seconds_of(now - *counted_from_);
+  out_.waited_s = waited_s_;
+  out_.held_s = held_s_;
+  out_.cpu_s = thread_cpu_s() - cpu_begin_;
+  if (samples_ > 0) out_.mean_round_trip_ms = round_trips_ / samples_;
+  if (deliveries_.empty()) return;
+  const auto at = deliveries_.begin() + static_cast<std::ptrdiff_t>(deliveries_.size() * 9 / 10);
+  std::nth_element(deliveries_.begin(), at, deliveries_.end());
+  out_.delivery_bps = *at;
+}
+
+Outcome<BulkSent> Sender::run() {
+  Bucket bucket(order_.ceiling_bps, begin_);
+  if (order_.ceiling_bps > 0) pace_socket(socket_, order_.ceiling_bps);
+  const auto deadline = begin_ + order_.duration + 10s;
+  for (;;) {
+    const auto now = Clock::now();
+    if (stop_ || now - begin_ >= order_.duration) break;
+    sample(now);
+    if (at_ == end_) {
+      const auto allowed = bucket.allows(now);
+      if (allowed == 0) {
+        std::this_thread::sleep_for(bucket.until_next());
+        held_s_ += seconds_of(Clock::now() - now);
+        continue;
+      }
+      bucket.take(allowed);
+      begin_block(std::max<std::size_t>(allowed, 5) - 4);
+    }
+    if (auto fault = write_some(deadline)) return *fault;
+  }
+  out_.stopped = stop_;
+  finish(Clock::now());
+  // The block under way, then the end mark: the receiver finds the frames that follow by them.
+  const auto last = out_.stopped ? Clock::now() + 1s : deadline;
+  for (const bool mark : {false, true}) {
+    if (mark) begin_block(0);
+    while (at_ < end_)
+      if (auto fault = write_some(last)) return *fault;
+  }
+  return out_;
+}
+
+// The heads of the blocks, wherever the pieces are cut.
+class BlockCutter {
+ public:
+  enum class What { more, end, malformed };
+  What take(const std::uint8_t* octets, std::size_t count) {
+    for (std::size_t at = 0; at < count;) {
+      if (left_ > 0) {
+        const auto taken = std::min(left_, count - at);
+        left_ -= taken;
+        at += taken;
+        continue;
+      }
+      length_ = length_ << 8 | octets[at++];
+      if (++head_ < 4) continue;
+      // The sender says nothing more until it was answered.
+      if (length_ == 0) return at == count ? What::end : What::malformed;
+      if (length_ > block_octets) return What::malformed;
+      left_ = length_;
+      length_ = 0;
+      head_ = 0;
+    }
+    return What::more;
+  }
+
+ private:
+  std::size_t left_ = 0, length_ = 0;
+  int head_ = 0;
+};
+
+}  // namespace
+
+Outcome<BulkSent> send_bulk(int socket, const BulkOrder& order, const std::atomic<bool>& stop, const BulkTick& tick) {
+  return Sender(socket, order, stop, tick).run();
+}
+
+Outcome<BulkReceived> receive_bulk(int socket, const BulkOrder& order, const std::atomic<bool>& stop, const BulkTick& tick) {
+  std::vector<std::uint8_t> buffer(block_octets);
+  BlockCutter cutter;
+  BulkReceived out;
+  const auto begin = Clock::now(), deadline = begin + order.duration + 15s;
+  auto last = begin, next_tick = begin;
+  std::optional<Clock::time_point> counted_from;
+  double cpu_begin = 0, waited_s = 0;
+  const auto counted = [&] {
+    if (!counted_from) return;
+    out.seconds = seconds_of(last - *counted_from);
+    out.cpu_s = thread_cpu_s() - cpu_begin;
+  };
+  while (!stop) {
+    const auto count = ::recv(socket, buffer.data(), buffer.size(), MSG_DONTWAIT);
+    const auto now = Clock::now();
+    if (count < 0 && (errno == EAGAIN || errno == EWOULDBLOCK || errno == EINTR)) {
+      if (now >= deadline) return late("the other end sends nothing any more", order.where);
+      wait_for(socket, POLLIN, waited_s);
+      continue;
+    }
+    if (count < 0) return broken(errno, order.where);
+    if (count == 0) return Fault{FaultKind::unreachable, "the other end closed the connection", order.where, "look in its log"};
+    last = now;
+    if (counted_from) {
+      out.octets += static_cast<double>(count);
+    } else if (now - begin >= order.skip) {
+      counted_from = now;
+      cpu_begin = thread_cpu_s();
+    }
+    if (tick && now >= next_tick) {
+      next_tick = now + 100ms;
+      tick(seconds_of(now - begin));
+    }
+    const auto what = cutter.take(buffer.data(), static_cast<std::size_t>(count));
+    if (what == BlockCutter::What::malformed)
+      return Fault{FaultKind::malformed, "the other end sent a block of a length it may not have", order.where, ""};
+    if (what == BlockCutter::What::end) {
+      out.ended = true;
+      break;
+    }
+  }
+  counted();
+  return out;
+}
+
+}  // namespace tallywire::path
