@@ -93,15 +93,12 @@ class Alone {
     auto secrets = config::load_secrets(command_.secrets);
     if (!secrets.faults.empty()) return Fault{FaultKind::bad_request, secrets.faults.front(), command_.secrets, ""};
     secrets_ = std::move(secrets.secrets);
-    if (round::Asks::knows(command_.name)) return std::nullopt;
+    if (round::Asks::knows(command_.name)) return command_.design.empty() ? std::nullopt : load();
     if (command_.name == "accept")
       return Fault{FaultKind::bad_request, "accepting needs the service: it keeps the record", "", "leave out --alone"};
     if (command_.design.empty() || command_.interfaces.empty())
       return Fault{FaultKind::bad_request, "--alone needs --design FILE and --interface IF here", "", "or leave out --alone and ask the service"};
-    auto design = config::load_design(command_.design);
-    for (const auto& fault : design.faults) std::fprintf(stderr, "%s\n", fault.sentence().c_str());
-    if (!design.design) return Fault{FaultKind::bad_request, "the design has faults", command_.design, "mend what is listed above"};
-    design_ = std::move(*design.design);
+    if (auto fault = load()) return fault;
     const auto unknown = round::unknown_cameras(*design_, {command_.name, command_.cameras});
     if (!unknown.empty()) return Fault{FaultKind::bad_request, "the design knows no camera “" + unknown.front() + "”", command_.design, ""};
     return std::nullopt;
@@ -123,9 +120,17 @@ class Alone {
   void interrupt() { stop_.request(); }
 
  private:
+  std::optional<Fault> load() {
+    auto design = config::load_design(command_.design);
+    for (const auto& fault : design.faults) std::fprintf(stderr, "%s\n", fault.sentence().c_str());
+    if (!design.design) return Fault{FaultKind::bad_request, "the design has faults", command_.design, "mend what is listed above"};
+    design_ = std::move(*design.design);
+    return std::nullopt;
+  }
+
   asio::awaitable<int> ask() {
     ProgressLine line(command_.json);
-    round::Asks asks(secrets_, blocking_);
+    round::Asks asks(secrets_, blocking_, design_ ? &*design_ : nullptr);
     round::AskProgress progress = [&line](double done, double total, const std::string& text) { line.show(done, total, text); };
     auto answer = co_await asks.carry_out(command_.name, command_.arguments, std::move(progress), stop_);
     line.clear();

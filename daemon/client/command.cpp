@@ -64,6 +64,24 @@ void add_rounds(CLI::App& app, Command& c) {
   add_where(*accept, c);
 }
 
+void add_volume(CLI::App& volume, Command& c) {
+  volume.footer("Exit: 0 read, nothing missed; 1 slower than the streams or the card's class; 2 wrong request; 3 something could not be read.\n"
+                "  tallywire volume /srv/video --target-mbps 160\n  tallywire volume /srv/video --alone --design site.json --paced --playback 2 --seconds 600\n"
+                "  tallywire volume /media/card --alone --speed-class V30");
+  add_argument<double>(volume, c, "--seconds", "seconds", "how long to write (until the rate has settled: 10 s at least, 300 s at most)");
+  add_argument<int>(volume, c, "--files", "files", "files written at once (the design's streams on this volume, else 4), 1024 at most");
+  add_argument<int>(volume, c, "--chunk-kib", "chunk_kib", "what is appended at once (1024)");
+  add_argument<std::string>(volume, c, "--io", "io", "direct, buffered or auto: direct where the file system takes it");
+  add_argument<double>(volume, c, "--commit-s", "commit_s", "how often each file is committed (buffered: 1; direct: at a file's end)");
+  add_argument<double>(volume, c, "--target-mbps", "target_mbps", "what all streams together bring (the design's sum), in Mbit/s");
+  volume.add_flag_callback("--paced", [&c] { c.arguments["paced"] = true; }, "write as fast as the streams bring it, and tell what waits");
+  add_argument<int>(volume, c, "--playback", "playback", "so many files are read back meanwhile, as fast as their streams came (0)");
+  add_argument<std::string>(volume, c, "--speed-class", "speed_class", "what the card promises, as V30, U3, C10");
+  add_argument<std::string>(volume, c, "--card", "card", "the camera of the design whose card this is");
+  volume.add_option("--design", c.design, "with --alone: the design file");
+  add_where(volume, c);
+}
+
 void add_asks(CLI::App& app, Command& c) {
   auto* stream = app.add_subcommand("stream", "meter one stream, no design needed");
   add_argument<std::string>(*stream, c, "url", "url", "rtsp://ADDRESS[:PORT]/PATH, without a password", true);
@@ -104,9 +122,7 @@ void add_asks(CLI::App& app, Command& c) {
   add_where(*path, c);
   auto* volume = app.add_subcommand("volume", "how fast a volume takes writes; writes its own files only");
   add_argument<std::string>(*volume, c, "path", "path", "a directory on the volume", true);
-  add_argument<double>(*volume, c, "--seconds", "seconds", "how long to write (10)");
-  add_argument<int>(*volume, c, "--files", "files", "files written at once (4)");
-  add_where(*volume, c);
+  add_volume(*volume, c);
 }
 
 void add_tap(CLI::App& app, Command& c) {

@@ -36,7 +36,7 @@ void print_tap_table(const Command& command, const json& table) {
 
 void print_answer(const Command& command, const json& answer) {
   if (command.json) return print_json(answer);
-  if (const auto at = answer.find("error"); at != answer.end()) {
+  if (const auto at = answer.find("error"); at != answer.end() && !answer.contains("written_bytes")) {
     const Fault fault{FaultKind::system, at->value("what", ""), at->value("where", ""), at->value("try_next", "")};
     std::fprintf(stderr, "tallywire: %s\n", fault.sentence().c_str());
     return;
@@ -56,6 +56,8 @@ void print_answer(const Command& command, const json& answer) {
     text = render_switch(answer);
   else if (command.name == "link")
     text = render_link(answer);
+  else if (command.name == "volume")
+    text = render_volume(answer);
   else if (command.name == "path") {
     text = render_delay(answer);
     for (const auto& [direction, report] : answer.items())

@@ -104,6 +104,9 @@ std::string cautions_of(const std::string& command) {
            "codes and licensed practice come first.\n";
   if (command == "switch" || command == "path" || command == "stream" || command == "tap" || command == "arrivals")
     return "Mind: probe and tap only networks you are asked to.\n";
+  if (command == "volume")
+    return "Mind: a volume that somebody records to is slower for that recorder while it is measured; measure it before it goes live, or at a quiet "
+           "hour.\n";
   return "";
 }
 

@@ -29,7 +29,9 @@ std::string render_stream(const nlohmann::json& answer);
 // The answer of `tap`, and one look of its live table.
 std::string render_tap(const nlohmann::json& answer);
 std::string render_tap_table(const nlohmann::json& table);
-// Any flat answer (path, volume): a line for each field, unread with its reason.
+// The answer of `volume`, with its findings and what went wrong.
+std::string render_volume(const nlohmann::json& answer);
+// Any flat answer (path): a line for each field, unread with its reason.
 std::string render_fields(const nlohmann::json& answer);
 // The answers of `switch` and `link` (docs/commands.md), every field of them present.
 std::string render_switch(const nlohmann::json& answer);

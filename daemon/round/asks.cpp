@@ -23,10 +23,11 @@ namespace {
 
 // A wrong type must not pass for an argument that was left out.
 std::optional<Fault> check_types(const json& arguments) {
-  static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "host", "key", "path"};
-  static const std::set<std::string> numbers = {"seconds", "threads", "udp_port", "tcp_port", "ceiling_mbps", "files",
-                                                "packets_per_s", "packet_bytes", "plain_reflector_port"};
-  static const std::set<std::string> truths = {"allow_basic", "cable_test", "unauthenticated"};
+  static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "host", "key", "path", "io",
+                                              "speed_class", "card"};
+  static const std::set<std::string> numbers = {"seconds", "threads", "udp_port", "tcp_port", "ceiling_mbps", "packets_per_s", "packet_bytes",
+                                                "plain_reflector_port", "files", "chunk_kib", "commit_s", "target_mbps", "playback"};
+  static const std::set<std::string> truths = {"allow_basic", "cable_test", "unauthenticated", "paced"};
   for (const auto& [key, value] : arguments.items()) {
     const bool number = numbers.contains(key), truth = truths.contains(key);
     if (!number && !truth && !words.contains(key))

@@ -8,6 +8,8 @@
 #include "probes/stream/receiver.hpp"
 #include "probes/volume/volume.hpp"
 
+#include <algorithm>
+
 namespace tallywire::round {
 
 namespace asio = boost::asio;
@@ -19,7 +21,7 @@ constexpr auto answer_limit = 5s;
 constexpr auto unit_limit = 20s;  // all that a unit is asked by ONVIF
 constexpr auto switch_limit = 15s;
 constexpr auto between_looks = 2s;
-constexpr int volume_files = 4;
+constexpr std::size_t most_volume_files = 64;  // of a round, which measures for some seconds
 
 std::chrono::milliseconds milliseconds_of(double seconds) {
   return std::chrono::milliseconds(static_cast<std::int64_t>(seconds * 1000));
@@ -217,6 +219,7 @@ asio::awaitable<Measured> RealInstruments::measure_path(const config::FarEndAt& 
 asio::awaitable<Measured> RealInstruments::measure_volume(const config::Recorder& recorder, const config::Volume& volume,
                                                           double seconds, Stop& stop) {
   const auto subject = config::subject_of(recorder, volume);
+  const int files = static_cast<int>(std::clamp<std::size_t>(volume.streams.size(), 1, most_volume_files));
   Outcome<volume::VolumeReport> report = Fault{};
   if (volume.on_far_end) {
     const auto key = far_end_ ? secrets_.key(far_end_->secret) : std::nullopt;
@@ -224,13 +227,13 @@ asio::awaitable<Measured> RealInstruments::measure_volume(const config::Recorder
       report = no_secret(far_end_ ? far_end_->secret : "of the far end");
     } else {
       path::FarEndAddress address{far_end_->address, far_end_->tcp_port, *key};
-      report = co_await path::measure_far_volume(std::move(address), volume.path, milliseconds_of(seconds), volume_files, stop);
+      report = co_await path::measure_far_volume(std::move(address), volume.path, milliseconds_of(seconds), files, stop);
     }
   } else {
     volume::VolumeRequest request;
     request.path = volume.path;
     request.duration = milliseconds_of(seconds);
-    request.parallel_files = volume_files;
+    request.parallel_files = files;
     std::function<Outcome<volume::VolumeReport>()> measure = [request, &stop] {
       return volume::measure_volume(request, stop.flag(), {});
     };

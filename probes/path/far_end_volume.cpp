@@ -4,12 +4,29 @@
 #include "probes/volume/volume.hpp"
 #include "probes/wire/far_end_handshake.hpp"
 
+#include <boost/asio/post.hpp>
+
 #include <algorithm>
 
 namespace tallywire::path {
 
 namespace asio = boost::asio;
 using namespace std::chrono_literals;
+
+namespace {
+
+// Shared with the pool's thread, which may outlive the conversation by the write that it is in.
+struct Measuring {
+  std::atomic<bool> stop{false}, done{false};
+  std::optional<Outcome<volume::VolumeReport>> report;  // the pool's until `done`
+};
+
+struct StopsWithMe {
+  Measuring& measuring;
+  ~StopsWithMe() { measuring.stop = true; }
+};
+
+}  // namespace
 
 asio::awaitable<void> serve_volume(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request) {
   const auto path = request.value("path", "");
@@ -27,15 +44,28 @@ asio::awaitable<void> serve_volume(FarEndPlace place, std::shared_ptr<FarEndChan
   order.path = named->second;
   order.duration = duration;
   order.parallel_files = std::clamp(request.value("parallel_files", 4), 1, 64);
-  std::function<Outcome<volume::VolumeReport>()> measure = [place, order] {
-    return volume::measure_volume(order, place.stopped, {});
-  };
-  auto report = co_await offload<Outcome<volume::VolumeReport>>(place.blocking, std::move(measure));
+  const auto measuring = std::make_shared<Measuring>();
+  const StopsWithMe guard{*measuring};
+  asio::post(place.blocking, [measuring, order] {
+    measuring->report = volume::measure_volume(order, measuring->stop, {});
+    measuring->done = true;
+  });
+  // The asker says nothing until it has its answer: whatever is heard of it means that it hung up. Then nobody wants the load.
+  bool listens = true;
+  while (!measuring->done) {
+    if (place.stopped || !listens) measuring->stop = true;
+    if (!listens) {
+      co_await pause_for(50ms);
+      continue;
+    }
+    auto heard = co_await channel->receive(100ms);
+    listens = !heard && heard.error().kind == FaultKind::timed_out;
+  }
   nlohmann::json answer;
-  if (report)
-    answer = *report;
+  if (*measuring->report)
+    answer = **measuring->report;
   else
-    answer = {{"fault", report.error().what}, {"try_next", report.error().try_next}};
+    answer = {{"fault", measuring->report->error().what}, {"try_next", measuring->report->error().try_next}};
   co_await channel->send(wire::encode_far_end_frame(answer), handshake_limit);
 }
 

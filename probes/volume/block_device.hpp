@@ -1,22 +1,30 @@
-// The block device under a path, and the kernel's own count of what was written to it.
+// What lies under a path: the mount, and the block device with the kernel's own count of what was written to it. Pure parsers; whoever
+// reads takes the root of sysfs and procfs.
 #pragma once
 
-#include <cstdint>
+#include "probes/volume/disk_statistics.hpp"
+
 #include <optional>
 #include <string>
+#include <string_view>
 
 namespace tallywire::volume {
 
-struct BlockDevice {
-  unsigned major = 0;
-  unsigned minor = 0;
+struct Mount {
+  BlockDevice device;       // of the file system; major 0: of no disk
+  std::string root, point, filesystem, source, options;
 };
 
-// None for tmpfs, overlay and network file systems: nothing of this machine's disks is under them.
-std::optional<BlockDevice> device_under(const std::string& path);
-// Octets written since the device came up (/sys/dev/block/MAJ:MIN/stat, 512-octet sectors).
-std::optional<std::uint64_t> octets_written(const BlockDevice& device);
-// "ext4", "tmpfs", … of the mount that holds the path; empty when the kernel does not tell.
-std::string filesystem_of(const std::string& path);
+// The mount that `device` names in /proc/self/mountinfo (proc(5)), the one nearest to `path` when there are several; none when no
+// line of it fits. Escapes as \040 are taken back.
+std::optional<Mount> parse_mount(std::string_view mountinfo, const BlockDevice& device, std::string_view path);
+
+struct Ground {
+  std::optional<Mount> mount;
+  std::optional<BlockDevice> device;  // none for tmpfs, overlay and network file systems
+  std::string folder;                 // of the device in sysfs
+};
+
+Ground ground_under(const std::string& path, const std::string& sysfs = "/sys", const std::string& procfs = "/proc");
 
 }  // namespace tallywire::volume

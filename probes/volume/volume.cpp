@@ -1,29 +1,28 @@
 #include "probes/volume/volume.hpp"
 
 #include "probes/volume/block_device.hpp"
-#include "probes/volume/own_files.hpp"
+#include "probes/volume/memory_limits.hpp"
+#include "probes/volume/playback.hpp"
+#include "probes/volume/writing.hpp"
 
-#include <fcntl.h>
-#include <nlohmann/json.hpp>
 #include <sys/statvfs.h>
-#include <unistd.h>
 
 #include <algorithm>
 #include <cerrno>
-#include <cstdlib>
+#include <cmath>
+#include <cstdio>
 #include <cstring>
-#include <memory>
-#include <random>
 
 namespace tallywire::volume {
 namespace {
 
-using Clock = std::chrono::steady_clock;
+using namespace std::chrono_literals;
 
-// As a recorder appends: a chunk of each stream in turn. Large enough for direct I/O to run at full rate, small
-// enough that a slow card's pause shows.
-constexpr std::size_t chunk_octets = 1024 * 1024;
-constexpr std::size_t alignment = 4096;
+constexpr int most_files = 1024;
+constexpr auto look_every = 20ms, end_patience = 10'000ms;
+constexpr double silent_limit_s = 60, others_ratio = 1.02;
+// Caches of disks and controllers are smaller; a flash's fast cells are not: there the knee tells.
+constexpr double direct_least_bytes = 1 << 30;
 
 struct Space {
   double capacity = 0, free = 0;
@@ -36,187 +35,247 @@ std::optional<Space> space_of(const std::string& path) {
   return Space{static_cast<double>(info.f_blocks) * block, static_cast<double>(info.f_bavail) * block};
 }
 
-// What cannot be compressed or shared away by the device below.
-std::unique_ptr<std::uint8_t, void (*)(void*)> random_chunk() {
-  std::unique_ptr<std::uint8_t, void (*)(void*)> out(
-      static_cast<std::uint8_t*>(std::aligned_alloc(alignment, chunk_octets)), std::free);
-  std::mt19937_64 random(std::random_device{}());
-  for (std::size_t i = 0; i < chunk_octets; i += sizeof(std::uint64_t)) {
-    const std::uint64_t word = random();
-    std::memcpy(out.get() + i, &word, sizeof word);
-  }
+std::optional<Fault> check(const VolumeRequest& r) {
+  const auto wrong = [&r](const char* what, const char* try_next = "") { return Fault{FaultKind::bad_request, what, r.path, try_next}; };
+  if (r.parallel_files < 1 || r.parallel_files > most_files) return wrong("1 to 1024 files can be written at once");
+  if (r.duration < 0ms) return wrong("the duration must not be negative");
+  if (r.chunk_bytes < 4096 || r.chunk_bytes > (64 << 20) || r.chunk_bytes % 4096 != 0) return wrong("a chunk is a multiple of 4 KiB, 64 MiB at most");
+  if (r.commit_every && (*r.commit_every < 10ms || *r.commit_every > 1h)) return wrong("files are committed each 0.01 to 3600 s");
+  if (r.playback_files < 0 || r.playback_files > r.parallel_files) return wrong("no more files can be read back than are written");
+  if ((r.paced || r.playback_files > 0) && r.stream_bytes_per_s.empty())
+    return wrong("how fast do the streams arrive?", "give the rate of all of them together in Mbit/s, or a design");
+  for (const double rate : r.stream_bytes_per_s)
+    if (!(rate > 0) || rate > 1e12) return wrong("a stream's rate must be more than 0");
+  return std::nullopt;
+}
+
+std::vector<double> rates(const VolumeRequest& r, int files) {
+  std::vector<double> out;
+  for (int i = 0; i < files && !r.stream_bytes_per_s.empty(); ++i) out.push_back(r.stream_bytes_per_s[static_cast<std::size_t>(i) % r.stream_bytes_per_s.size()]);
   return out;
 }
 
-class Writing {
- public:
-  Writing(const VolumeRequest& request, OwnFiles& files, double room)
-      : request_(request), files_(files), room_(room), seconds_(1, 0), begin_(Clock::now()) {}
+double sum(const std::vector<double>& values) {
+  double out = 0;
+  for (const double v : values) out += v;
+  return out;
+}
 
-  Outcome<void> run(const std::atomic<bool>& stop, const VolumeProgress& progress) {
-    const auto chunk = random_chunk();
-    std::vector<double> at(static_cast<std::size_t>(files_.count()), 0);
-    for (int file = 0; !stop.load(std::memory_order_relaxed); file = (file + 1) % files_.count()) {
-      const auto before = Clock::now();
-      if (before - begin_ >= request_.duration) break;
-      if (progress) progress(std::chrono::duration<double>(before - begin_).count(), std::chrono::duration<double>(request_.duration).count());
-      // A fast volume is written over from the start of each file when the room is used up.
-      auto& offset = at[static_cast<std::size_t>(file)];
-      if (offset + static_cast<double>(chunk_octets) > room_ / files_.count()) offset = 0;
-      const auto wrote = ::pwrite(files_.descriptor(file), chunk.get(), chunk_octets, static_cast<off_t>(offset));
-      if (wrote < 0 && errno == EINTR) continue;
-      if (wrote <= 0) return failed();
-      if (!files_.direct() && ::fdatasync(files_.descriptor(file)) != 0) return failed();
-      offset += static_cast<double>(wrote);
-      count(Clock::now(), before, static_cast<double>(wrote));
-    }
-    end_ = Clock::now();
-    return {};
+LatencyFigures figures_of(const Latencies& l) {
+  return {static_cast<double>(l.count()), l.percentile_ms(0.50), l.percentile_ms(0.95), l.percentile_ms(0.99), l.percentile_ms(0.999), l.longest_ms()};
+}
+
+std::string text(const char* format, double value) {
+  char out[128];
+  std::snprintf(out, sizeof out, format, value);
+  return out;
+}
+
+// One measurement from its files to its report. On the calling thread but for what Writing and Playback do.
+class Measurement {
+ public:
+  Measurement(const VolumeRequest& request, std::shared_ptr<OwnFiles> files, FilePlan plan)
+      : request_(request), files_(std::move(files)), plan_(plan), ground_(ground_under(request.path)) {
+    WritingOrder order{plan_, request_.commit_every.value_or(files_->direct() ? 0ms : 1000ms), {}};
+    if (request_.paced) order.paced_bytes_per_s = rates(request_, request_.parallel_files);
+    commit_every_ = order.commit_every;
+    writing_ = std::make_shared<Writing>(std::move(order), files_);
+    if (request_.playback_files > 0)
+      playback_ = std::make_shared<Playback>(writing_, files_, plan_.chunk_bytes, rates(request_, request_.playback_files));
+    least_bytes_ = files_->direct() ? direct_least_bytes
+                                    : dirty_limit_bytes(small_file("/proc/meminfo"), small_file("/proc/sys/vm/dirty_bytes"),
+                                                        small_file("/proc/sys/vm/dirty_ratio")).value_or(direct_least_bytes);
   }
 
-  void fill(VolumeReport& out) const {
-    const double seconds = std::chrono::duration<double>(end_ - begin_).count();
-    out.duration_s = seconds;
-    out.written_bytes = written_;
-    out.longest_pause_ms = std::chrono::duration<double, std::milli>(longest_).count();
-    if (seconds > 0) out.sustained_write_bytes_per_s = written_ / seconds;
-    // Only seconds that were written in full; the last one is cut.
-    if (seconds_.size() >= 2)
-      out.slowest_second_bytes_per_s = *std::min_element(seconds_.begin(), seconds_.end() - 1);
-    else
-      out.unread["slowest_second_bytes_per_s"] = "it ran for less than a whole second";
+  void run(const std::atomic<bool>& stop, const VolumeProgress& progress) {
+    const auto disk = disk_folder(ground_.folder);
+    const auto before = read_disk_statistics(ground_.folder), disk_before = read_disk_statistics(disk);
+    writing_->start();
+    if (playback_) playback_->start();
+    watch(stop, progress);
+    backlog_end_ = writing_->waiting_bytes();
+    writing_->end();
+    if (playback_) playback_->end();
+    hangs_ = !writing_->wait_for(end_patience) || (playback_ && !playback_->wait_for(end_patience));
+    if (!hangs_) writing_->commit_all();
+    count_ = writing_->count();
+    const auto after = read_disk_statistics(ground_.folder), disk_after = read_disk_statistics(disk);
+    if (before && after) kernel_bytes_ = after->written_bytes() - before->written_bytes();
+    if (disk_before && disk_after && disk != ground_.folder) disk_bytes_ = disk_after->written_bytes() - disk_before->written_bytes();
+  }
+
+  // Takes the files away; what stays is told.
+  VolumeReport report() {
+    VolumeReport out;
+    out.path = request_.path;
+    out.device = look_at_device(ground_);
+    out.notes = out.device.notes;
+    out.filesystem = ground_.mount ? ground_.mount->filesystem : "";
+    out.when = now_utc();
+    fill_rates(out);
+    fill_kernel(out);
+    if (request_.paced) fill_backlog(out);
+    if (playback_) fill_playback(out);
+    out.method = method();
+    if (count_.error != 0) out.fault = failed(count_.error);
+    if (silent_) out.fault = Fault{FaultKind::timed_out, text("the volume answered no write for %.0f s", silent_limit_s), request_.path,
+                                   "look whether the disk, card or server is still there, and in the kernel's log"};
+    if (hangs_)
+      out.notes.push_back("a write still hangs in the system; the own files go when it comes back, or at the next start");
+    else if (!files_->remove())
+      out.notes.push_back("the own files could not be removed (" + std::string(std::strerror(errno)) + "); they go at the next start on this volume");
+    return out;
   }
 
  private:
-  // A write that spans several seconds is spread over them evenly.
-  void count(Clock::time_point now, Clock::time_point before, double octets) {
-    longest_ = std::max(longest_, std::chrono::duration_cast<std::chrono::nanoseconds>(now - before));
-    written_ += octets;
-    const double from = std::chrono::duration<double>(before - begin_).count();
-    const double to = std::chrono::duration<double>(now - begin_).count();
-    seconds_.resize(std::max<std::size_t>(seconds_.size(), static_cast<std::size_t>(to) + 1), 0);
-    for (auto second = static_cast<std::size_t>(from); second <= static_cast<std::size_t>(to); ++second) {
-      const double s = static_cast<double>(second);
-      const double share = to > from ? (std::min(to, s + 1) - std::max(from, s)) / (to - from) : 1;
-      seconds_[second] += octets * share;
+  bool until_settled() const { return request_.duration == 0ms; }
+
+  void watch(const std::atomic<bool>& stop, const VolumeProgress& progress) {
+    const double total_s = std::chrono::duration<double>(until_settled() ? request_.longest : request_.duration).count();
+    double next_look_s = 1, next_told_s = 0;
+    while (!stop.load(std::memory_order_relaxed)) {
+      const double now_s = writing_->seconds();
+      if (now_s >= total_s) break;
+      if (progress && now_s >= next_told_s) {
+        progress(now_s, total_s);
+        next_told_s = now_s + 0.1;
+      }
+      backlog_most_ = std::max(backlog_most_, writing_->waiting_bytes());
+      silent_ = now_s - writing_->last_done_s() > silent_limit_s && !request_.paced;
+      if (silent_) break;
+      if (until_settled() && now_s >= next_look_s) {
+        settled_ = writing_->octets() >= least_bytes_ && writing_->settled();
+        if (settled_) break;
+        next_look_s = now_s + 1;
+      }
+      const auto left = std::chrono::duration<double>(total_s - now_s);
+      if (writing_->wait_for(std::min(look_every, std::chrono::ceil<std::chrono::milliseconds>(left)))) break;  // it failed
     }
   }
 
-  Outcome<void> failed() const {
-    const bool full = errno == ENOSPC || errno == EDQUOT;
-    return Fault{FaultKind::system,
-                 full ? std::string("the volume ran full while it was written")
-                      : "the volume failed while it was written: " + std::string(std::strerror(errno)),
-                 request_.path,
-                 full ? "free space, then repeat" : "look whether the disk or card is still there, and in the kernel's log"};
+  void fill_rates(VolumeReport& out) const {
+    out.files = request_.parallel_files;
+    out.chunk_bytes = static_cast<double>(plan_.chunk_bytes);
+    out.duration_s = count_.end_s;
+    out.written_bytes = count_.octets;
+    out.writes = figures_of(count_.writes);
+    out.commits = figures_of(count_.commits);
+    if (count_.longest_pause > 0ns) {
+      out.longest_pause_ms = std::chrono::duration<double, std::milli>(count_.longest_pause).count();
+      out.longest_pause_at_s = count_.longest_pause_at_s;
+      out.longest_pause_in = count_.longest_pause_was_commit ? "commit" : "write";
+    } else {
+      out.unread["longest_pause_ms"] = "no write came to its end";
+    }
+    const auto knee = request_.paced ? std::nullopt : count_.course.knee();
+    if (knee) {
+      out.knee_at_bytes = knee->at_bytes;
+      out.before_knee_bytes_per_s = knee->before_bytes_per_s;
+      out.after_knee_bytes_per_s = knee->after_bytes_per_s;
+      out.sustained_write_bytes_per_s = knee->after_bytes_per_s;
+      out.sustained_of = "all that was written after the knee, pauses included";
+      out.notes.push_back(text("the rate fell for good after %.4g GB", knee->at_bytes / 1e9) + text(": %.4g MB/s before", knee->before_bytes_per_s / 1e6) +
+                          text(", %.4g MB/s after; a cache or fast cells were used up", knee->after_bytes_per_s / 1e6));
+    } else if (count_.end_s > 0 && count_.octets > 0) {
+      out.sustained_write_bytes_per_s = count_.octets / count_.end_s;
+      out.sustained_of = request_.paced ? "all that was written, which is no more than what the streams bring" : "all that was written over all of the time; no knee was found";
+    } else {
+      out.unread["sustained_write_bytes_per_s"] = "nothing was written to its end";
+    }
+    out.slowest_second_bytes_per_s = count_.course.slowest_second_bytes_per_s(count_.end_s);
+    if (!out.slowest_second_bytes_per_s) out.unread["slowest_second_bytes_per_s"] = "it ran for less than a whole second";
+    if (until_settled() && !settled_) out.notes.push_back(text("the rate had not settled by %.0f s; measure for longer", count_.end_s));
+  }
+
+  void fill_kernel(VolumeReport& out) const {
+    if (!kernel_bytes_ || !(count_.end_s > 0)) {
+      out.unread["kernel_write_bytes_per_s"] = "no block device of this machine lies under it";
+      return;
+    }
+    out.kernel_write_bytes_per_s = *kernel_bytes_ / count_.end_s;
+    if (!(count_.octets > 0)) return;
+    out.kernel_ratio = *kernel_bytes_ / count_.octets;
+    if (*out.kernel_ratio > others_ratio)
+      out.notes.push_back(text("the kernel counted %.1f %% more for this device: ", (*out.kernel_ratio - 1) * 100) + "somebody else writes there too, or the file system itself");
+    if (*out.kernel_ratio < 2 - others_ratio)
+      out.notes.push_back(text("the kernel counted %.1f %% less for this device: ", (1 - *out.kernel_ratio) * 100) + "something between packs, shares or still holds what was written");
+    if (disk_bytes_ && *disk_bytes_ > *kernel_bytes_ + count_.octets * (others_ratio - 1))
+      out.notes.push_back(text("other partitions of the same disk were written at %.4g MB/s meanwhile", (*disk_bytes_ - *kernel_bytes_) / count_.end_s / 1e6));
+  }
+
+  void fill_backlog(VolumeReport& out) const {
+    out.arriving_bytes_per_s = sum(rates(request_, request_.parallel_files));
+    out.backlog_most_bytes = backlog_most_;
+    out.backlog_end_bytes = backlog_end_;
+    out.latest_write_s = count_.most_late_s;
+  }
+
+  void fill_playback(VolumeReport& out) const {
+    const auto read = playback_->count();
+    out.playback_wanted_bytes_per_s = sum(rates(request_, request_.playback_files));
+    out.playback_reads = figures_of(read.reads);
+    out.playback_behind_bytes = read.behind_bytes;
+    if (read.seconds > 0) out.playback_bytes_per_s = read.octets / read.seconds;
+    out.playback_longest_pause_ms = read.reads.longest_ms();
+    if (!out.playback_longest_pause_ms) out.unread["playback_bytes_per_s"] = "nothing could be read back in that time";
+    if (read.error != 0) out.unread["playback_bytes_per_s"] = "reading back failed: " + std::string(std::strerror(read.error));
+  }
+
+  std::string method() const {
+    const auto whole = [](double value) { return text("%.0f", value); };
+    std::string out = whole(request_.parallel_files) + (request_.parallel_files == 1 ? " file, " : " files in turn, ") + text("%.6g KiB a write", static_cast<double>(plan_.chunk_bytes) / 1024);
+    out += files_->direct() ? ", direct" : ", buffered";
+    out += commit_every_ > 0ms ? text(", each committed every %.3g s", std::chrono::duration<double>(commit_every_).count()) : ", committed at a file's end";
+    out += ", a new file after " + text("%.4g MiB", static_cast<double>(plan_.file_bytes) / (1 << 20)) + ", at most " + whole(count_.writers) +
+           (count_.writers == 1 ? " write at a time" : " writes at a time");
+    out += request_.paced ? ", as fast as the streams arrive" : ", flat out";
+    if (playback_) out += ", " + whole(request_.playback_files) + " files read back meanwhile";
+    return out;
+  }
+
+  Fault failed(int error) const {
+    const bool full = error == ENOSPC || error == EDQUOT;
+    return {FaultKind::system,
+            full ? std::string("the volume ran full while it was written")
+                 : "the volume failed while it was written: " + std::string(std::strerror(error)),
+            request_.path,
+            full ? "free space, then repeat" : "look whether the disk or card is still there, and in the kernel's log"};
   }
 
   const VolumeRequest& request_;
-  OwnFiles& files_;
-  double room_;
-  std::vector<double> seconds_;
-  Clock::time_point begin_, end_{};
-  std::chrono::nanoseconds longest_{0};
-  double written_ = 0;
+  std::shared_ptr<OwnFiles> files_;
+  FilePlan plan_;
+  Ground ground_;
+  std::shared_ptr<Writing> writing_;
+  std::shared_ptr<Playback> playback_;
+  std::chrono::milliseconds commit_every_{0};
+  double least_bytes_ = 0, backlog_most_ = 0, backlog_end_ = 0;
+  bool settled_ = false, silent_ = false, hangs_ = false;
+  std::optional<double> kernel_bytes_, disk_bytes_;
+  WritingCount count_;
 };
 
 }  // namespace
 
 Outcome<VolumeReport> measure_volume(const VolumeRequest& request, const std::atomic<bool>& stop,
                                      const VolumeProgress& progress) {
-  if (request.parallel_files < 1 || request.parallel_files > 256 || request.duration <= std::chrono::milliseconds(0))
-    return Fault{FaultKind::bad_request, "1 to 256 files at once, for more than 0 s", request.path, ""};
-  auto files = OwnFiles::make(request.path, request.parallel_files);
+  if (const auto wrong = check(request)) return *wrong;
+  auto files = OwnFiles::make(request.path, request.io);
   if (!files) return files.error();
   const auto space = space_of(request.path);
   const double room = space ? space->free - space->capacity * request.kept_free_ratio : 0;
-  if (room < static_cast<double>(chunk_octets) * request.parallel_files)
+  const auto plan = plan_files(room, static_cast<unsigned>(request.parallel_files), request.chunk_bytes);
+  if (!plan)
     return Fault{FaultKind::system, "the volume has no room for a measurement beside what is kept free", request.path,
                  "free space, then repeat"};
-  VolumeReport out;
-  out.path = request.path;
-  out.capacity_bytes = space->capacity;
-  out.free_bytes = space->free;
-  out.filesystem = filesystem_of(request.path);
-  const auto device = device_under(request.path);
-  const auto before = device ? octets_written(*device) : std::nullopt;
-  const auto begin = Clock::now();
-  Writing writing(request, **files, room);
-  if (auto done = writing.run(stop, progress); !done) return done.error();
-  writing.fill(out);
-  const auto after = device ? octets_written(*device) : std::nullopt;
-  const double seconds = std::chrono::duration<double>(Clock::now() - begin).count();
-  if (before && after)
-    out.kernel_write_bytes_per_s = static_cast<double>(*after - *before) / seconds;
-  else
-    out.unread["kernel_write_bytes_per_s"] = "no block device of this machine lies under it";
-  out.method = std::to_string(request.parallel_files) + " files in turn, 1 MiB a write, " +
-               ((*files)->direct() ? "direct" : "buffered with fdatasync after each write");
-  out.when = now_utc();
-  return out;
-}
-
-std::optional<double> class_write_bytes_per_s(const std::string& speed_class) {
-  // SD Association: Speed Class, UHS Speed Class, Video Speed Class; check-values section 15 (second-hand).
-  static const std::map<std::string, double> mb_per_s = {{"C2", 2},  {"C4", 4},   {"C6", 6},   {"C10", 10},
-                                                         {"U1", 10}, {"U3", 30},  {"V6", 6},   {"V10", 10},
-                                                         {"V30", 30}, {"V60", 60}, {"V90", 90}};
-  const auto at = mb_per_s.find(speed_class);
-  if (at == mb_per_s.end()) return std::nullopt;
-  return at->second * 1e6;
-}
-
-void to_json(nlohmann::json& out, const VolumeReport& r) {
-  out = {{"path", r.path}, {"filesystem", r.filesystem}, {"method", r.method}, {"unread", r.unread}, {"when", to_rfc3339(r.when)}};
-  const auto put = [&out](const char* key, const std::optional<double>& value) {
-    out[key] = value ? nlohmann::json(*value) : nlohmann::json();
-  };
-  put("sustained_write_bytes_per_s", r.sustained_write_bytes_per_s);
-  put("slowest_second_bytes_per_s", r.slowest_second_bytes_per_s);
-  put("longest_pause_ms", r.longest_pause_ms);
-  put("written_bytes", r.written_bytes);
-  put("duration_s", r.duration_s);
-  put("kernel_write_bytes_per_s", r.kernel_write_bytes_per_s);
-  put("capacity_bytes", r.capacity_bytes);
-  put("free_bytes", r.free_bytes);
-}
-
-VolumeReport report_from_json(const nlohmann::json& in) {
-  VolumeReport out;
-  const auto get = [&in](const char* key) {
-    const auto at = in.find(key);
-    return at != in.end() && at->is_number() ? std::optional(at->get<double>()) : std::nullopt;
-  };
-  out.path = in.value("path", "");
-  out.filesystem = in.value("filesystem", "");
-  out.method = in.value("method", "");
-  out.unread = in.value("unread", std::map<std::string, std::string>());
-  out.when = in.contains("when") ? from_rfc3339(in.at("when")) : now_utc();
-  out.sustained_write_bytes_per_s = get("sustained_write_bytes_per_s");
-  out.slowest_second_bytes_per_s = get("slowest_second_bytes_per_s");
-  out.longest_pause_ms = get("longest_pause_ms");
-  out.written_bytes = get("written_bytes");
-  out.duration_s = get("duration_s");
-  out.kernel_write_bytes_per_s = get("kernel_write_bytes_per_s");
-  out.capacity_bytes = get("capacity_bytes");
-  out.free_bytes = get("free_bytes");
-  return out;
-}
-
-std::vector<Reading> to_readings(const VolumeReport& r, const std::string& subject) {
-  std::vector<Reading> out;
-  const auto over = std::chrono::nanoseconds(static_cast<std::int64_t>(r.duration_s.value_or(0) * 1e9));
-  const auto add = [&](const char* quantity, const std::optional<double>& value) {
-    const auto why = r.unread.find(quantity);
-    out.push_back(value ? read_number(subject, quantity, *value, r.method, r.when, over)
-                        : unread(subject, quantity, why == r.unread.end() ? "was not measured" : why->second, r.when));
-  };
-  add("sustained_write_bytes_per_s", r.sustained_write_bytes_per_s);
-  add("slowest_second_bytes_per_s", r.slowest_second_bytes_per_s);
-  add("longest_pause_ms", r.longest_pause_ms);
-  add("capacity_bytes", r.capacity_bytes);
-  add("free_bytes", r.free_bytes);
-  return out;
+  Measurement measurement(request, *files, *plan);
+  files->reset();  // now the measurement's, and its threads'
+  measurement.run(stop, progress);
+  auto report = measurement.report();
+  report.capacity_bytes = space->capacity;
+  report.free_bytes = space->free;
+  if (report.fault && report.written_bytes.value_or(0) == 0) return *report.fault;
+  return report;
 }
 
 }  // namespace tallywire::volume

@@ -14,6 +14,8 @@
 
 namespace fs = std::filesystem;
 using tallywire::FaultKind;
+using tallywire::volume::Descriptor;
+using tallywire::volume::IoMode;
 using tallywire::volume::OwnFiles;
 using tallywire::volume::remove_leftovers;
 
@@ -43,11 +45,15 @@ TEST_CASE("files stand in one directory of their own and go with the object") {
   const Folder folder;
   folder.file("recording");
   {
-    auto files = OwnFiles::make(folder.path, 3);
+    auto files = OwnFiles::make(folder.path, IoMode::automatic);
     REQUIRE(files.has_value());
-    CHECK((*files)->count() == 3);
     CHECK(folder.names().size() == 2);
-    for (int i = 0; i < 3; ++i) CHECK(::fcntl((*files)->descriptor(i), F_GETFL) % 4 == O_WRONLY);
+    for (unsigned i = 0; i < 3; ++i) {
+      const Descriptor writer((*files)->open_for_writing(i)), reader((*files)->open_for_reading(i));
+      CHECK(::fcntl(writer.fd(), F_GETFL) % 4 == O_WRONLY);
+      CHECK(::fcntl(reader.fd(), F_GETFL) % 4 == O_RDONLY);
+    }
+    CHECK((*files)->open_for_reading(3) == -1);
   }
   CHECK(folder.names() == std::set<std::string>{"recording"});
 }
@@ -88,10 +94,10 @@ TEST_CASE("somebody's file inside a leftover stays, and its directory with it") 
 
 TEST_CASE("a measurement under way keeps its files when another starts or tidies") {
   const Folder folder;
-  auto first = OwnFiles::make(folder.path, 2);
+  auto first = OwnFiles::make(folder.path, IoMode::automatic);
   REQUIRE(first.has_value());
   CHECK(remove_leftovers(folder.path) == 0);
-  auto second = OwnFiles::make(folder.path, 2);
+  auto second = OwnFiles::make(folder.path, IoMode::automatic);
   REQUIRE(second.has_value());
   CHECK(folder.names().size() == 2);
   first->reset();
@@ -101,14 +107,14 @@ TEST_CASE("a measurement under way keeps its files when another starts or tidies
 TEST_CASE("what cannot be written to is refused by its own name") {
   const Folder folder;
   folder.file("recording");
-  const auto missing = OwnFiles::make(folder.path / "nowhere", 1);
+  const auto missing = OwnFiles::make(folder.path / "nowhere", IoMode::automatic);
   REQUIRE_FALSE(missing.has_value());
   CHECK(missing.error().kind == FaultKind::bad_request);
-  const auto file = OwnFiles::make(folder.path / "recording", 1);
+  const auto file = OwnFiles::make(folder.path / "recording", IoMode::automatic);
   REQUIRE_FALSE(file.has_value());
   CHECK(file.error().kind == FaultKind::bad_request);
   // An empty path is not the root directory.
-  const auto empty = OwnFiles::make("", 1);
+  const auto empty = OwnFiles::make("", IoMode::automatic);
   REQUIRE_FALSE(empty.has_value());
   CHECK(empty.error().kind == FaultKind::bad_request);
   CHECK(folder.names() == std::set<std::string>{"recording"});
