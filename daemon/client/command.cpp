@@ -112,8 +112,10 @@ void add_asks(CLI::App& app, Command& c) {
   add_argument<int>(*path, c, "--port", "tcp_port", "TCP port (7861)");
   add_argument<double>(*path, c, "--seconds", "seconds", "how long each way (5)");
   add_argument<double>(*path, c, "--ceiling-mbps", "ceiling_mbps", "send no more than this");
-  add_argument<double>(*path, c, "--packets-per-s", "packets_per_s", "delay: packets a second (50), at most 1000");
-  add_argument<int>(*path, c, "--packet-bytes", "packet_bytes", "delay: octets of UDP payload; the least without it (112, unauthenticated 44)");
+  add_argument<std::string>(*path, c, "--only", "only", "delay, tcp, udp, or some of them with commas (all)");
+  add_argument<int>(*path, c, "--packet-bytes", "packet_bytes", "udp: size of the IP packets (the path's MTU)");
+  add_argument<double>(*path, c, "--delay-packets-per-s", "delay_packets_per_s", "delay: packets a second (50), at most 1000");
+  add_argument<int>(*path, c, "--delay-packet-bytes", "delay_packet_bytes", "delay: octets of UDP payload; the least without it (112, unauthenticated 44)");
   path->add_flag_callback("--unauthenticated", [&c] { c.arguments["unauthenticated"] = true; }, "delay: packets without a HMAC");
   path->add_option_function<int>("--plain-reflector", [&c](const int& port) { c.arguments["plain_reflector_port"] = port; },
                                  "the host is a STAMP reflector and no Tallywire: delay alone, on this UDP port (862)")

@@ -23,10 +23,10 @@ namespace {
 
 // A wrong type must not pass for an argument that was left out.
 std::optional<Fault> check_types(const json& arguments) {
-  static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "host", "key", "path", "io",
-                                              "speed_class", "card"};
-  static const std::set<std::string> numbers = {"seconds", "threads", "udp_port", "tcp_port", "ceiling_mbps", "packets_per_s", "packet_bytes",
-                                                "plain_reflector_port", "files", "chunk_kib", "commit_s", "target_mbps", "playback"};
+  static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "host", "key", "only", "path",
+                                              "io", "speed_class", "card"};
+  static const std::set<std::string> numbers = {"seconds", "threads", "udp_port", "tcp_port", "ceiling_mbps", "packet_bytes", "delay_packets_per_s",
+                                                "delay_packet_bytes", "plain_reflector_port", "files", "chunk_kib", "commit_s", "target_mbps", "playback"};
   static const std::set<std::string> truths = {"allow_basic", "cable_test", "unauthenticated", "paced"};
   for (const auto& [key, value] : arguments.items()) {
     const bool number = numbers.contains(key), truth = truths.contains(key);

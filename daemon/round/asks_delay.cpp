@@ -36,8 +36,8 @@ asio::awaitable<std::optional<Fault>> add_delay(const json& arguments, std::stri
   request.far_end.tcp_port = static_cast<std::uint16_t>(number(arguments, "tcp_port", request.far_end.tcp_port));
   request.far_end.key = std::move(key);
   request.duration = milliseconds_of(seconds);
-  request.packets_per_s = number(arguments, "packets_per_s", usual_packets_per_s);
-  request.packet_octets = static_cast<int>(number(arguments, "packet_bytes", 0));
+  request.packets_per_s = number(arguments, "delay_packets_per_s", usual_packets_per_s);
+  request.packet_octets = static_cast<int>(number(arguments, "delay_packet_bytes", 0));
   request.authenticated = !arguments.value("unauthenticated", false);
   auto on_tick = telling(std::move(progress), seconds);
   auto report = co_await path::measure_delay(std::move(request), std::move(on_tick), stop);
@@ -67,8 +67,8 @@ asio::awaitable<AskAnswer> answer_plain_delay(json arguments, const config::Secr
     request.reflector.key = *key;
   }
   request.duration = milliseconds_of(seconds);
-  request.packets_per_s = number(arguments, "packets_per_s", usual_packets_per_s);
-  request.packet_octets = static_cast<int>(number(arguments, "packet_bytes", 0));
+  request.packets_per_s = number(arguments, "delay_packets_per_s", usual_packets_per_s);
+  request.packet_octets = static_cast<int>(number(arguments, "delay_packet_bytes", 0));
   auto on_tick = telling(std::move(progress), seconds);
   auto report = co_await path::measure_plain_delay(std::move(request), std::move(on_tick), stop);
   if (!report) co_return failed(report.error());

@@ -24,6 +24,7 @@ namespace {
 const std::map<std::string, FarEndWork> works = {
     {"throughput", serve_throughput},
     {"stamp", serve_stamp},
+    {"udp", serve_udp},
     {"volume", serve_volume},
 };
 

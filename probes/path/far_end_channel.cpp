@@ -100,7 +100,7 @@ asio::awaitable<Outcome<R>> FarEndChannel::run_bulk(Outcome<R> (*bulk)(int, cons
     co_return fault;
   }
   boost::system::error_code code;
-  const auto protocol = peer().protocol();
+  const auto protocol = socket_.local_endpoint(code).protocol();
   const int handle = socket_.release(code);
   if (code) co_return broken(code);
   auto executor = co_await asio::this_coro::executor;
@@ -133,14 +133,14 @@ asio::awaitable<Outcome<BulkReceived>> FarEndChannel::receive_bulk(BulkOrder ord
   co_return co_await run_bulk<BulkReceived>(&path::receive_bulk, std::move(order), std::move(on_time));
 }
 
-asio::ip::tcp::endpoint FarEndChannel::peer() const {
+asio::ip::address FarEndChannel::local_address() const {
   boost::system::error_code code;
-  return socket_.remote_endpoint(code);
+  return socket_.local_endpoint(code).address();
 }
 
-asio::ip::tcp::endpoint FarEndChannel::here() const {
+asio::ip::address FarEndChannel::peer_address() const {
   boost::system::error_code code;
-  return socket_.local_endpoint(code);
+  return socket_.remote_endpoint(code).address();
 }
 
 asio::ip::address FarEndChannel::local_address() const {

@@ -33,8 +33,6 @@ class FarEndChannel {
 
   std::optional<TcpCounters> counters() { return read_tcp_counters(socket_.native_handle()); }
   std::string congestion_control() { return congestion_control_of(socket_.native_handle()); }
-  boost::asio::ip::tcp::endpoint peer() const;
-  boost::asio::ip::tcp::endpoint here() const;
   // Ends what is awaited, and a bulk within 100 ms with what it has. What is asked afterwards is carried out.
   void cancel();
   const std::string& where() const { return where_; }

@@ -30,6 +30,7 @@ inline constexpr std::chrono::minutes longest_measurement{10};
 
 boost::asio::awaitable<void> serve_throughput(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
 boost::asio::awaitable<void> serve_stamp(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
+boost::asio::awaitable<void> serve_udp(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
 boost::asio::awaitable<void> serve_volume(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
 
 }  // namespace tallywire::path

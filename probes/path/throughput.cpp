@@ -132,6 +132,12 @@ void apply_method(ThroughputReport& r, std::optional<double> path_mtu_bytes, std
     r.bottleneck_bps = wire_bps;
     r.bottleneck_by = "udp";
   }
+  // What came by TCP, the path carries.
+  const double carried_bps = sized && r.goodput_bps ? *r.goodput_bps * wire_octets / *r.segment_bytes : 0;
+  if (wire_bps && carried_bps > *wire_bps) {
+    r.bottleneck_bps = carried_bps;
+    r.bottleneck_by = "tcp";
+  }
   judge(r);
   // What TCP delivered is the bottleneck's rate only where the path is what limits.
   if (!wire_bps && r.limited_by == "path" && sized && r.delivery_bps) {
