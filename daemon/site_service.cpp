@@ -335,7 +335,7 @@ std::size_t SiteService::busy_asks() const {
 Outcome<std::int64_t> SiteService::start_ask(const std::string& command, const nlohmann::json& arguments) {
   if (!round::Asks::knows(command))
     return Fault{FaultKind::bad_request, "nothing answers to “" + command + "”", "",
-                 "stream, tap, link, switch, path or volume"};
+                 "stream, tap, link, switch, path, rehearse or volume"};
   if (busy_asks() >= most_asks_at_once)
     return Fault{FaultKind::bad_request, "too many measurements run already", "", "wait for one to end"};
   while (asked_.size() >= asks_remembered && asked_.begin()->second->done) asked_.erase(asked_.begin());

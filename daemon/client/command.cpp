@@ -122,6 +122,28 @@ void add_asks(CLI::App& app, Command& c) {
       ->expected(0, 1)
       ->default_str("862");
   add_where(*path, c);
+  auto* rehearse = app.add_subcommand("rehearse", "the design's streams, made up, over the path to a far end, which must hold the same key");
+  rehearse->footer("Exit: 0 carried; 1 lost below what is asked; 2 wrong request; 3 something could not be read.\n"
+                   "  tallywire rehearse 192.0.2.10 --key far-end\n  tallywire rehearse 192.0.2.10 --key far-end --streams 40 --mbps 4 --phases together");
+  add_argument<std::string>(*rehearse, c, "host", "host", "the far end's IP address", true);
+  add_argument<std::string>(*rehearse, c, "--key", "key", "name of a secret {key}", true);
+  add_argument<int>(*rehearse, c, "--port", "tcp_port", "TCP port (7861)");
+  add_argument<std::string>(*rehearse, c, "--switch", "switch", "only the streams of this switch of the design, sent from there");
+  add_argument<double>(*rehearse, c, "--scale", "scale", "bit rates against the design's (1)");
+  add_argument<int>(*rehearse, c, "--streams", "streams", "so many streams instead of the design's");
+  add_argument<double>(*rehearse, c, "--mbps", "mbps", "with --streams: Mbit/s of each (4)");
+  add_argument<double>(*rehearse, c, "--fps", "fps", "with --streams: frames/s (25)");
+  add_argument<int>(*rehearse, c, "--gop", "gop", "with --streams: frames of a GOP (two seconds)");
+  add_argument<double>(*rehearse, c, "--key-ratio", "key_ratio", "a key frame against the mean difference frame (8)");
+  add_argument<double>(*rehearse, c, "--link-mbps", "link_mbps", "speed of each unit's link (the design's, else 100)");
+  add_argument<std::string>(*rehearse, c, "--phases", "phases", "random, or together: all key frames at once");
+  add_argument<std::int64_t>(*rehearse, c, "--seed", "seed", "of the random phases; the one that was used is told");
+  add_argument<double>(*rehearse, c, "--most-scale", "most_scale", "the highest load, against what is asked (1 and the reserve)");
+  add_argument<int>(*rehearse, c, "--step-gops", "step_gops", "how many GOPs each step lasts (2)");
+  rehearse->add_flag_callback("--live", [&c] { c.arguments["live"] = true; }, "the path carries live work: end at the first sign of harm (with a design)");
+  rehearse->add_flag_callback("--no-live", [&c] { c.arguments["live"] = false; }, "nobody works on this path: find where loss begins");
+  rehearse->add_option("--design", c.design, "with --alone: the design file");
+  add_where(*rehearse, c);
   auto* volume = app.add_subcommand("volume", "how fast a volume takes writes; writes its own files only");
   add_argument<std::string>(*volume, c, "path", "path", "a directory on the volume", true);
   add_volume(*volume, c);

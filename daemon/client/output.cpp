@@ -56,6 +56,8 @@ void print_answer(const Command& command, const json& answer) {
     text = render_switch(answer);
   else if (command.name == "link")
     text = render_link(answer);
+  else if (command.name == "rehearse")
+    text = render_rehearsal(answer);
   else if (command.name == "volume")
     text = render_volume(answer);
   else if (command.name == "path") {

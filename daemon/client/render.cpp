@@ -107,6 +107,8 @@ std::string cautions_of(const std::string& command) {
   if (command == "volume")
     return "Mind: a volume that somebody records to is slower for that recorder while it is measured; measure it before it goes live, or at a quiet "
            "hour.\n";
+  if (command == "rehearse")
+    return "Mind: send made-up streams only over networks you are asked to; tell those who work on them before.\n";
   return "";
 }
 

@@ -38,6 +38,8 @@ std::string render_switch(const nlohmann::json& answer);
 std::string render_link(const nlohmann::json& answer);
 // `delay` of the answer of `path` (docs/commands.md), every field of it present, or why there is none.
 std::string render_delay(const nlohmann::json& answer);
+// The answer of `rehearse`.
+std::string render_rehearsal(const nlohmann::json& answer);
 // Cautions that belong to the command; empty when none does.
 std::string cautions_of(const std::string& command);
 

@@ -23,11 +23,12 @@ namespace {
 
 // A wrong type must not pass for an argument that was left out.
 std::optional<Fault> check_types(const json& arguments) {
-  static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "host", "key", "only", "path",
-                                              "io", "speed_class", "card"};
+  static const std::set<std::string> words = {"url", "transport", "rtsp_version", "login", "interface", "address", "snmp", "switch", "host", "key", "only",
+                                              "phases", "path", "io", "speed_class", "card"};
   static const std::set<std::string> numbers = {"seconds", "threads", "udp_port", "tcp_port", "ceiling_mbps", "packet_bytes", "delay_packets_per_s",
-                                                "delay_packet_bytes", "plain_reflector_port", "files", "chunk_kib", "commit_s", "target_mbps", "playback"};
-  static const std::set<std::string> truths = {"allow_basic", "cable_test", "unauthenticated", "paced"};
+                                                "delay_packet_bytes", "plain_reflector_port", "scale", "streams", "mbps", "fps", "gop", "key_ratio", "seed",
+                                                "most_scale", "step_gops", "link_mbps", "files", "chunk_kib", "commit_s", "target_mbps", "playback"};
+  static const std::set<std::string> truths = {"allow_basic", "cable_test", "unauthenticated", "live", "paced"};
   for (const auto& [key, value] : arguments.items()) {
     const bool number = numbers.contains(key), truth = truths.contains(key);
     if (!number && !truth && !words.contains(key))
@@ -44,7 +45,8 @@ std::optional<Fault> check_types(const json& arguments) {
 }  // namespace
 
 bool Asks::knows(const std::string& command) {
-  return command == "stream" || command == "tap" || command == "link" || command == "switch" || command == "path" || command == "volume";
+  return command == "stream" || command == "tap" || command == "link" || command == "switch" || command == "path" || command == "rehearse" ||
+         command == "volume";
 }
 
 asio::awaitable<AskAnswer> Asks::carry_out(std::string command, json arguments, AskProgress progress, Stop& stop) {
@@ -55,6 +57,7 @@ asio::awaitable<AskAnswer> Asks::carry_out(std::string command, json arguments, 
   if (command == "link") out = co_await link(std::move(arguments), std::move(progress), stop);
   if (command == "switch") out = co_await look_at_switch(std::move(arguments), std::move(progress), stop);
   if (command == "path") out = co_await path(std::move(arguments), std::move(progress), stop);
+  if (command == "rehearse") out = co_await rehearse(std::move(arguments), std::move(progress), stop);
   if (command == "volume") out = co_await volume(std::move(arguments), std::move(progress), stop);
   co_return out;
 }

@@ -1,4 +1,4 @@
-// One measurement outside a round, asked for by a person: stream, tap, link, switch, path, volume. The
+// One measurement outside a round, asked for by a person: stream, tap, link, switch, path, rehearse, volume. The
 // service and `tallywire --alone` both come through here, so both answer alike.
 #pragma once
 
@@ -42,6 +42,7 @@ class Asks {
   boost::asio::awaitable<void> run_cable_test(std::string interface, nlohmann::json& port, AskProgress progress, Stop& stop);
   boost::asio::awaitable<AskAnswer> look_at_switch(nlohmann::json arguments, AskProgress progress, Stop& stop);
   boost::asio::awaitable<AskAnswer> path(nlohmann::json arguments, AskProgress progress, Stop& stop);
+  boost::asio::awaitable<AskAnswer> rehearse(nlohmann::json arguments, AskProgress progress, Stop& stop);
   boost::asio::awaitable<AskAnswer> volume(nlohmann::json arguments, AskProgress progress, Stop& stop);
 
   const config::Secrets& secrets_;

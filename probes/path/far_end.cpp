@@ -22,6 +22,7 @@ namespace {
 
 // By the word that asks for it.
 const std::map<std::string, FarEndWork> works = {
+    {"rehearsal", serve_rehearsal},
     {"throughput", serve_throughput},
     {"stamp", serve_stamp},
     {"udp", serve_udp},

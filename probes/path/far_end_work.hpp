@@ -28,6 +28,7 @@ using FarEndWork = boost::asio::awaitable<void> (*)(FarEndPlace place, std::shar
 inline constexpr std::chrono::seconds handshake_limit{5};        // for any frame of the conversation
 inline constexpr std::chrono::minutes longest_measurement{10};
 
+boost::asio::awaitable<void> serve_rehearsal(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
 boost::asio::awaitable<void> serve_throughput(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
 boost::asio::awaitable<void> serve_stamp(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request);
 boost::asio::awaitable<void> serve_udp(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, nlohmann::json request);

@@ -1,0 +1,3 @@
+tallywire_tests(rehearsal
+  SOURCES rehearsal_plan_test.cpp rehearsal_packets_test.cpp rehearsal_climb_test.cpp rehearsal_flow_test.cpp rehearsal_answer_test.cpp
+  LINKS tallywire_field tallywire_path tallywire_stream_meter)
