@@ -143,16 +143,6 @@ asio::ip::address FarEndChannel::peer_address() const {
   return socket_.remote_endpoint(code).address();
 }
 
-asio::ip::address FarEndChannel::local_address() const {
-  boost::system::error_code code;
-  return socket_.local_endpoint(code).address();
-}
-
-asio::ip::address FarEndChannel::peer_address() const {
-  boost::system::error_code code;
-  return socket_.remote_endpoint(code).address();
-}
-
 void FarEndChannel::cancel() {
   cancelled_ = true;
   boost::system::error_code code;
