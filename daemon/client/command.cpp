@@ -1,6 +1,7 @@
 #include "daemon/client/command.hpp"
 
 #include <CLI/CLI.hpp>
+#include <unistd.h>
 
 #include <cstdio>
 #include <filesystem>
@@ -67,7 +68,7 @@ void add_rounds(CLI::App& app, Command& c) {
 void add_volume(CLI::App& volume, Command& c) {
   volume.footer("Exit: 0 read, nothing missed; 1 slower than the streams or the card's class; 2 wrong request; 3 something could not be read.\n"
                 "  tallywire volume /srv/video --target-mbps 160\n  tallywire volume /srv/video --alone --design site.json --paced --playback 2 --seconds 600\n"
-                "  tallywire volume /media/card --alone --speed-class V30");
+                "  tallywire volume /media/card --alone --speed-class V30\n  tallywire volume /media/card --alone --true-capacity");
   add_argument<double>(volume, c, "--seconds", "seconds", "how long to write (until the rate has settled: 10 s at least, 300 s at most)");
   add_argument<int>(volume, c, "--files", "files", "files written at once (the design's streams on this volume, else 4), 1024 at most");
   add_argument<int>(volume, c, "--chunk-kib", "chunk_kib", "what is appended at once (1024)");
@@ -78,6 +79,11 @@ void add_volume(CLI::App& volume, Command& c) {
   add_argument<int>(volume, c, "--playback", "playback", "so many files are read back meanwhile, as fast as their streams came (0)");
   add_argument<std::string>(volume, c, "--speed-class", "speed_class", "what the card promises, as V30, U3, C10");
   add_argument<std::string>(volume, c, "--card", "card", "the camera of the design whose card this is");
+  volume.add_flag_callback("--true-capacity", [&c] { c.arguments["true_capacity"] = true; },
+                           "instead: FILL ALL FREE SPACE with a keyed pattern and read it back; stopped or killed, the same command goes on");
+  volume.add_flag_callback("--yes", [&c] { c.arguments["yes"] = true; }, "with --true-capacity: nobody records there, do not ask");
+  volume.add_option_function<double>("--most-gb", [&c](double gb) { c.arguments["most_bytes"] = gb * 1e9; }, "with --true-capacity: fill no more than this");
+  volume.add_flag_callback("--abandon", [&c] { c.arguments["abandon"] = true; }, "with --true-capacity: remove what an unfinished run keeps");
   volume.add_option("--design", c.design, "with --alone: the design file");
   add_where(volume, c);
 }
@@ -163,6 +169,22 @@ void add_tap(CLI::App& app, Command& c) {
   add_where(*tap, c);
 }
 
+// A volume that is full stops whoever records there: a person at a terminal is asked, anybody else must have said so.
+bool may_fill(Command& c) {
+  const auto is = [&c](const char* key) { return c.arguments.value(key, false); };
+  if (!is("true_capacity") || is("abandon") || is("yes")) return true;
+  std::fputs("This fills all the free space of the volume for as long as it runs. A recorder that writes there would stop.\n", stderr);
+  if (isatty(STDIN_FILENO) != 1) {
+    std::fputs("volume: when nobody records there, say so with --yes\n", stderr);
+    return false;
+  }
+  std::fputs("Type yes when nobody records there: ", stderr);
+  char line[16] = {};
+  const bool agreed = std::fgets(line, sizeof line, stdin) != nullptr && std::string(line) == "yes\n";
+  if (agreed) c.arguments["yes"] = true;
+  return agreed;
+}
+
 }  // namespace
 
 std::variant<Command, int> parse_command(int argc, char** argv) {
@@ -212,6 +234,7 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   }
   // The service works in a directory of its own.
   if (c.name == "volume") c.arguments["path"] = std::filesystem::absolute(c.arguments.at("path").get<std::string>()).string();
+  if (c.name == "volume" && !may_fill(c)) return 2;
   if (used == design) c.name += " " + design->get_subcommands().front()->get_name();
   return c;
 }

@@ -36,7 +36,7 @@ void print_tap_table(const Command& command, const json& table) {
 
 void print_answer(const Command& command, const json& answer) {
   if (command.json) return print_json(answer);
-  if (const auto at = answer.find("error"); at != answer.end() && !answer.contains("written_bytes")) {
+  if (const auto at = answer.find("error"); at != answer.end() && (command.name != "volume" || answer.size() == 1)) {
     const Fault fault{FaultKind::system, at->value("what", ""), at->value("where", ""), at->value("try_next", "")};
     std::fprintf(stderr, "tallywire: %s\n", fault.sentence().c_str());
     return;

@@ -27,8 +27,9 @@ std::optional<Fault> check_types(const json& arguments) {
                                               "phases", "path", "io", "speed_class", "card"};
   static const std::set<std::string> numbers = {"seconds", "threads", "udp_port", "tcp_port", "ceiling_mbps", "packet_bytes", "delay_packets_per_s",
                                                 "delay_packet_bytes", "plain_reflector_port", "scale", "streams", "mbps", "fps", "gop", "key_ratio", "seed",
-                                                "most_scale", "step_gops", "link_mbps", "files", "chunk_kib", "commit_s", "target_mbps", "playback"};
-  static const std::set<std::string> truths = {"allow_basic", "cable_test", "unauthenticated", "live", "paced"};
+                                                "most_scale", "step_gops", "link_mbps", "files", "chunk_kib", "commit_s", "target_mbps", "playback",
+                                                "most_bytes"};
+  static const std::set<std::string> truths = {"allow_basic", "cable_test", "unauthenticated", "live", "paced", "true_capacity", "abandon", "yes"};
   for (const auto& [key, value] : arguments.items()) {
     const bool number = numbers.contains(key), truth = truths.contains(key);
     if (!number && !truth && !words.contains(key))

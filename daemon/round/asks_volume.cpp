@@ -2,8 +2,11 @@
 #include "daemon/round/ask_parts.hpp"
 #include "daemon/verdict/words.hpp"
 #include "probes/deadline.hpp"
+#include "probes/volume/capacity_folder.hpp"
+#include "probes/volume/true_capacity.hpp"
 #include "probes/volume/volume.hpp"
 
+#include <algorithm>
 #include <cmath>
 #include <filesystem>
 
@@ -69,7 +72,8 @@ std::optional<Fault> fill(volume::VolumeRequest& request, const json& arguments,
   const double playback = number(arguments, "playback", 0), commit_s = number(arguments, "commit_s", 1);
   if (!(files >= 1 && files <= 1024) || files != std::floor(files)) return wrong("the number of files must be a whole number from 1 to 1024");
   if (!(chunk_kib >= 4 && chunk_kib <= 65'536) || std::fmod(chunk_kib, 4) != 0) return wrong("a chunk is a multiple of 4 KiB, from 4 to 65536");
-  if (!(playback >= 0 && playback <= files) || playback != std::floor(playback)) return wrong("the number of files that are read back must be a whole number, no more than are written");
+  if (!(playback >= 0 && playback <= files) || playback != std::floor(playback))
+    return wrong("the number of files that are read back must be a whole number, no more than are written");
   if (!(commit_s >= 0.01 && commit_s <= 3600)) return wrong("files are committed each 0.01 to 3600 s");
   request.parallel_files = static_cast<int>(files);
   request.chunk_bytes = static_cast<std::size_t>(chunk_kib) * 1024;
@@ -118,7 +122,9 @@ Outcome<PromisedClass> promised_class(const config::Design* design, const json& 
   PromisedClass out{word(arguments, "speed_class"), "asked"};
   const auto camera_id = word(arguments, "card");
   if (out.name.empty() && !camera_id.empty()) {
-    if (design == nullptr) return Fault{FaultKind::bad_request, "the card of camera “" + camera_id + "” needs a design", "", "give one, or name the class with “speed_class”"};
+    if (design == nullptr)
+      return Fault{FaultKind::bad_request, "the card of camera “" + camera_id + "” needs a design", "",
+                   "give one, or name the class with “speed_class”"};
     out.from = "design";
     const auto at = std::find_if(design->cameras.begin(), design->cameras.end(), [&](const auto& c) { return c.id == camera_id; });
     if (at == design->cameras.end()) return Fault{FaultKind::bad_request, "the design knows no camera “" + camera_id + "”", "", ""};
@@ -135,14 +141,64 @@ json class_against(const volume::VolumeReport& report, PromisedClass promised) {
   const auto least = volume::class_write_bytes_per_s(promised.name);
   if (!least) return nullptr;
   const auto& rate = report.sustained_write_bytes_per_s;
-  return {{"class", promised.name}, {"from", promised.from}, {"least_write_bytes_per_s", *least},
-          {"verdict", report.fault || !rate ? "unread" : verdict_of(*rate, *least, *least)},
-          {"text", "the standard measures on an empty card by commands of its own; through a file system, a reader and in several files it may come out lower"}};
+  return {
+      {"class", promised.name},
+      {"from", promised.from},
+      {"least_write_bytes_per_s", *least},
+      {"verdict", report.fault || !rate ? "unread" : verdict_of(*rate, *least, *least)},
+      {"text",
+       "the standard measures on an empty card by commands of its own; through a file system, a reader and in several files it may come out lower"}};
+}
+
+}  // namespace
+
+namespace {
+
+asio::awaitable<AskAnswer> true_capacity(json arguments, asio::thread_pool& blocking, AskProgress progress, Stop& stop) {
+  volume::CapacityRequest request;
+  request.path = word(arguments, "path");
+  for (const auto& [key, value] : arguments.items())
+    if (key != "path" && key != "true_capacity" && key != "abandon" && key != "yes" && key != "most_bytes")
+      co_return failed({FaultKind::bad_request, "“" + key + "” is for measuring the rate, not for the true capacity", "", "leave one of them out"});
+  if (!arguments.value("true_capacity", false)) co_return failed({FaultKind::bad_request, "“abandon” is of “true_capacity”", "", "give both"});
+  if (arguments.value("abandon", false)) {
+    std::function<Outcome<bool>()> remove = [request] { return volume::CapacityFolder::abandon(request.path); };
+    auto removed = co_await offload<Outcome<bool>>(blocking, std::move(remove));
+    if (!removed) co_return failed(removed.error());
+    json answer = {{"path", request.path}, {"abandoned", *removed}};
+    co_return read(std::move(answer));
+  }
+  if (!arguments.value("yes", false))
+    co_return failed({FaultKind::bad_request, "finding the true capacity fills all the free space: a recorder that writes there would stop", request.path,
+                      "when nobody records there, say so with “yes”"});
+  if (arguments.contains("most_bytes")) {
+    const double most = number(arguments, "most_bytes", 0);
+    if (!(most >= 1 << 20 && most < 1e18)) co_return failed({FaultKind::bad_request, "“most_bytes” must be 1048576 at least", "", ""});
+    request.most_bytes = static_cast<std::uint64_t>(most);
+  }
+  auto executor = co_await asio::this_coro::executor;
+  volume::CapacityProgress on_time = [progress, executor](double done, double total, const std::string& doing) {
+    if (!progress) return;
+    asio::post(executor, [progress, done, total, doing] { progress(done, total, doing); });
+  };
+  std::function<Outcome<volume::CapacityReport>()> find = [request, &stop, on_time] { return volume::find_true_capacity(request, stop.flag(), on_time); };
+  auto report = co_await offload<Outcome<volume::CapacityReport>>(blocking, std::move(find));
+  if (!report) co_return failed(report.error());
+  json answer = *report;
+  AskAnswer out = read(std::move(answer));
+  out.exit_code = report->bad_bytes > 0 ? 1 : report->fault ? 3 : out.exit_code;
+  co_return out;
 }
 
 }  // namespace
 
 asio::awaitable<AskAnswer> Asks::volume(json arguments, AskProgress progress, Stop& stop) {
+  if (arguments.contains("true_capacity") || arguments.contains("abandon")) {
+    auto answer = co_await true_capacity(std::move(arguments), blocking_, std::move(progress), stop);
+    co_return answer;
+  }
+  if (arguments.contains("yes") || arguments.contains("most_bytes"))
+    co_return failed({FaultKind::bad_request, "“yes” and “most_bytes” are of “true_capacity”", "", "leave them out"});
   volume::VolumeRequest request;
   request.path = word(arguments, "path");
   const auto wanted = wanted_by(design_, arguments, request.path);

@@ -67,7 +67,10 @@ void name_array(const std::string& disk, DeviceNature& out) {
   if (a.missing_disks > 0)
     out.notes.push_back("the array " + out.disk + " (" + a.level + ") lacks " + std::to_string(a.missing_disks) + (a.missing_disks == 1 ? " disk" : " disks"));
   if (a.action.empty() || a.action == "idle" || a.action == "frozen") return;
-  const std::string doing = a.action == "recover" ? "is rebuilding" : a.action == "resync" ? "is synchronising" : a.action == "reshape" ? "is changing its shape" : "is being checked";
+  const std::string doing = a.action == "recover"   ? "is rebuilding"
+                            : a.action == "resync"  ? "is synchronising"
+                            : a.action == "reshape" ? "is changing its shape"
+                                                    : "is being checked";
   out.notes.push_back("the array " + out.disk + " (" + a.level + ") " + doing +
                       (a.done_ratio ? ", " + std::to_string(std::lround(*a.done_ratio * 100)) + " % done" : "") + ": it writes slower meanwhile");
 }

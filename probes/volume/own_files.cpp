@@ -29,7 +29,9 @@ bool is_own_name(std::string_view name) {
   return dash != std::string_view::npos && is_number(name.substr(0, dash)) && is_number(name.substr(dash + 1));
 }
 
-// The names that we give, without looking at what they stand for: unlinkat refuses directories.
+}  // namespace
+
+// Without looking at what the names stand for: unlinkat refuses directories.
 void unlink_numbers(int directory) {
   DIR* listing = ::fdopendir(::fcntl(directory, F_DUPFD_CLOEXEC, 0));
   if (listing == nullptr) return;
@@ -40,8 +42,6 @@ void unlink_numbers(int directory) {
   ::closedir(listing);
   for (const auto& name : names) ::unlinkat(directory, name.c_str(), 0);
 }
-
-}  // namespace
 
 Descriptor& Descriptor::operator=(Descriptor&& other) noexcept {
   if (this != &other) {
@@ -65,7 +65,11 @@ Fault cannot_write(const std::string& directory, int error) {
     case EACCES:
     case EPERM: out.what = "no right to write there"; out.try_next = "give this user the right, or run as root"; break;
     case EMFILE: out.what = "more files than this process may open"; out.try_next = "ask for fewer files, or raise LimitNOFILE"; break;
-    case ENOENT: out.kind = FaultKind::bad_request; out.what = "there is no such directory"; out.try_next = "check the path, and that the volume is mounted"; break;
+    case ENOENT:
+      out.kind = FaultKind::bad_request;
+      out.what = "there is no such directory";
+      out.try_next = "check the path, and that the volume is mounted";
+      break;
     case ENOTDIR: out.kind = FaultKind::bad_request; out.what = "this is no directory"; out.try_next = "give a directory on the volume"; break;
     default: break;
   }

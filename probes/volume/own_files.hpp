@@ -53,6 +53,8 @@ class OwnFiles {
 
 // Takes away the leftovers of measurements whose process is gone; returns how many directories.
 int remove_leftovers(const std::string& directory);
+// Removes the files in an open directory whose names are numbers, as we give them; nothing else, and no directory.
+void unlink_numbers(int directory);
 // What the system said when a file could not be made or written in `directory`, for a person.
 Fault cannot_write(const std::string& directory, int error);
 

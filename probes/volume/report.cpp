@@ -42,7 +42,11 @@ constexpr std::pair<const char*, Figure> asked_figures[] = {
 json or_null(const std::optional<double>& value) { return value ? json(*value) : json(); }
 
 json percentiles(const LatencyFigures& f) {
-  return {{"p50", or_null(f.p50_ms)}, {"p95", or_null(f.p95_ms)}, {"p99", or_null(f.p99_ms)}, {"p99_9", or_null(f.p99_9_ms)}, {"longest", or_null(f.longest_ms)}};
+  return {{"p50", or_null(f.p50_ms)},
+          {"p95", or_null(f.p95_ms)},
+          {"p99", or_null(f.p99_ms)},
+          {"p99_9", or_null(f.p99_9_ms)},
+          {"longest", or_null(f.longest_ms)}};
 }
 
 }  // namespace

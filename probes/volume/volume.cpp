@@ -1,6 +1,7 @@
 #include "probes/volume/volume.hpp"
 
 #include "probes/volume/block_device.hpp"
+#include "probes/volume/capacity_folder.hpp"
 #include "probes/volume/memory_limits.hpp"
 #include "probes/volume/playback.hpp"
 #include "probes/volume/writing.hpp"
@@ -51,7 +52,8 @@ std::optional<Fault> check(const VolumeRequest& r) {
 
 std::vector<double> rates(const VolumeRequest& r, int files) {
   std::vector<double> out;
-  for (int i = 0; i < files && !r.stream_bytes_per_s.empty(); ++i) out.push_back(r.stream_bytes_per_s[static_cast<std::size_t>(i) % r.stream_bytes_per_s.size()]);
+  for (int i = 0; i < files && !r.stream_bytes_per_s.empty(); ++i)
+    out.push_back(r.stream_bytes_per_s[static_cast<std::size_t>(i) % r.stream_bytes_per_s.size()]);
   return out;
 }
 
@@ -178,7 +180,8 @@ class Measurement {
                           text(", %.4g MB/s after; a cache or fast cells were used up", knee->after_bytes_per_s / 1e6));
     } else if (count_.end_s > 0 && count_.octets > 0) {
       out.sustained_write_bytes_per_s = count_.octets / count_.end_s;
-      out.sustained_of = request_.paced ? "all that was written, which is no more than what the streams bring" : "all that was written over all of the time; no knee was found";
+      out.sustained_of = request_.paced ? "all that was written, which is no more than what the streams bring"
+                                        : "all that was written over all of the time; no knee was found";
     } else {
       out.unread["sustained_write_bytes_per_s"] = "nothing was written to its end";
     }
@@ -196,9 +199,11 @@ class Measurement {
     if (!(count_.octets > 0)) return;
     out.kernel_ratio = *kernel_bytes_ / count_.octets;
     if (*out.kernel_ratio > others_ratio)
-      out.notes.push_back(text("the kernel counted %.1f %% more for this device: ", (*out.kernel_ratio - 1) * 100) + "somebody else writes there too, or the file system itself");
+      out.notes.push_back(text("the kernel counted %.1f %% more for this device: ", (*out.kernel_ratio - 1) * 100) +
+                          "somebody else writes there too, or the file system itself");
     if (*out.kernel_ratio < 2 - others_ratio)
-      out.notes.push_back(text("the kernel counted %.1f %% less for this device: ", (1 - *out.kernel_ratio) * 100) + "something between packs, shares or still holds what was written");
+      out.notes.push_back(text("the kernel counted %.1f %% less for this device: ", (1 - *out.kernel_ratio) * 100) +
+                          "something between packs, shares or still holds what was written");
     if (disk_bytes_ && *disk_bytes_ > *kernel_bytes_ + count_.octets * (others_ratio - 1))
       out.notes.push_back(text("other partitions of the same disk were written at %.4g MB/s meanwhile", (*disk_bytes_ - *kernel_bytes_) / count_.end_s / 1e6));
   }
@@ -223,7 +228,8 @@ class Measurement {
 
   std::string method() const {
     const auto whole = [](double value) { return text("%.0f", value); };
-    std::string out = whole(request_.parallel_files) + (request_.parallel_files == 1 ? " file, " : " files in turn, ") + text("%.6g KiB a write", static_cast<double>(plan_.chunk_bytes) / 1024);
+    std::string out = whole(request_.parallel_files) + (request_.parallel_files == 1 ? " file, " : " files in turn, ") +
+                      text("%.6g KiB a write", static_cast<double>(plan_.chunk_bytes) / 1024);
     out += files_->direct() ? ", direct" : ", buffered";
     out += commit_every_ > 0ms ? text(", each committed every %.3g s", std::chrono::duration<double>(commit_every_).count()) : ", committed at a file's end";
     out += ", a new file after " + text("%.4g MiB", static_cast<double>(plan_.file_bytes) / (1 << 20)) + ", at most " + whole(count_.writers) +
@@ -260,6 +266,7 @@ class Measurement {
 Outcome<VolumeReport> measure_volume(const VolumeRequest& request, const std::atomic<bool>& stop,
                                      const VolumeProgress& progress) {
   if (const auto wrong = check(request)) return *wrong;
+  CapacityFolder::remove_if_old(request.path, std::chrono::system_clock::now());
   auto files = OwnFiles::make(request.path, request.io);
   if (!files) return files.error();
   const auto space = space_of(request.path);
@@ -267,7 +274,8 @@ Outcome<VolumeReport> measure_volume(const VolumeRequest& request, const std::at
   const auto plan = plan_files(room, static_cast<unsigned>(request.parallel_files), request.chunk_bytes);
   if (!plan)
     return Fault{FaultKind::system, "the volume has no room for a measurement beside what is kept free", request.path,
-                 "free space, then repeat"};
+                 CapacityFolder::stands_in(request.path) ? "a true-capacity run holds the space: let it go on, or end it with --true-capacity --abandon"
+                                                         : "free space, then repeat"};
   Measurement measurement(request, *files, *plan);
   files->reset();  // now the measurement's, and its threads'
   measurement.run(stop, progress);

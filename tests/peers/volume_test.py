@@ -5,6 +5,8 @@ second to one device), or io.max of cgroup v2 (cgroup-v2: wbps), and field 7 of 
 block/stat: sectors of 512 octets written)."""
 
 import contextlib
+import datetime
+import fcntl
 import hashlib
 import json
 import os
@@ -13,62 +15,28 @@ import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import time
 import unittest
 
 HERE = pathlib.Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "support"))
+from loop_volume import LoopVolume, Throttle  # noqa: E402
 from namespaces import run, wait_until  # noqa: E402
 
 BIN = pathlib.Path(sys.argv.pop())
-RATE = 8_000_000
+RATE = 10_000_000
 LEFTOVER = ".tallywire-volume-"
-
-
-class Throttle:
-    """A group whose processes may write so fast to this device and no faster."""
-
-    def __init__(self, device):
-        numbers = pathlib.Path(f"/sys/block/{device}/dev").read_text().strip()
-        for root, file, line in (("/sys/fs/cgroup/blkio", "blkio.throttle.write_bps_device", f"{numbers} {RATE}\n"),
-                                 ("/sys/fs/cgroup", "io.max", f"{numbers} wbps={RATE}\n")):
-            self.group = pathlib.Path(root) / f"twt{os.getpid()}-volume"
-            if (pathlib.Path(root) / "cgroup.procs").exists():
-                self.group.mkdir()
-                if (self.group / file).exists():
-                    (self.group / file).write_text(line)
-                    return
-                self.group.rmdir()
-        raise RuntimeError("neither cgroup v1 blkio nor cgroup v2 io throttles here")
-
-    def enter(self):
-        (self.group / "cgroup.procs").write_text(str(os.getpid()))
-
-    def remove(self):
-        def gone():
-            with contextlib.suppress(OSError):
-                self.group.rmdir()
-            return not self.group.exists()
-        wait_until(gone, 5, f"{self.group} goes")
 
 
 class Volume(unittest.TestCase):
     @classmethod
     def setUpClass(cls):
+        cls.volume = LoopVolume(320)
+        cls.mount = cls.volume.mount
         cls.undo = contextlib.ExitStack()
+        cls.undo.callback(cls.volume.close)
         try:
-            folder = pathlib.Path(tempfile.mkdtemp(prefix="tallywire-volume-test-"))
-            cls.undo.callback(shutil.rmtree, folder)
-            image, cls.mount = folder / "volume.img", folder / "mount"
-            cls.mount.mkdir()
-            run("truncate", "-s", "320M", image)
-            run("mkfs.ext4", "-q", "-m", "0", "-E", "lazy_itable_init=0,lazy_journal_init=0", image)
-            cls.loop = run("losetup", "--find", "--show", "--direct-io=on", image).stdout.strip()
-            cls.undo.callback(run, "losetup", "-d", cls.loop)
-            run("mount", cls.loop, cls.mount)
-            cls.undo.callback(run, "umount", cls.mount)
-            cls.throttle = Throttle(pathlib.Path(cls.loop).name)
+            cls.throttle = Throttle(cls.volume.numbers(), RATE)
             cls.undo.callback(cls.throttle.remove)
         except BaseException:
             cls.undo.close()
@@ -91,13 +59,11 @@ class Volume(unittest.TestCase):
             out[str(path.relative_to(self.mount))] = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else path.is_dir()
         return out
 
-    def sectors(self):
-        return int(pathlib.Path(f"/sys/block/{pathlib.Path(self.loop).name}/stat").read_text().split()[6])
-
-    def start(self, path, seconds, throttled=False):
-        process = subprocess.Popen([str(BIN / "tallywire"), "volume", str(path), "--seconds", str(seconds), "--json", "--alone"],
+    def start(self, path, seconds, *options, throttled=False):
+        throttle = self.throttle if throttled is True else throttled
+        process = subprocess.Popen([str(BIN / "tallywire"), "volume", str(path), "--seconds", str(seconds), "--json", "--alone", *map(str, options)],
                                    stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-                                   preexec_fn=self.throttle.enter if throttled else None)
+                                   preexec_fn=throttle.enter if throttle else None)
         self.addCleanup(self.end, process)
         return process
 
@@ -135,19 +101,105 @@ class Volume(unittest.TestCase):
 
     def test_the_rate_is_the_throttle_and_the_kernel_counts_the_same(self):
         os.sync()
-        before = self.sectors()
+        before = self.volume.written()
         answer = self.answer(self.start(self.mount, 8, throttled=True), 0)
-        kernel = (self.sectors() - before) * 512
-        self.assertAlmostEqual(answer["sustained_write_bytes_per_s"] / RATE, 1, delta=0.05)
-        self.assertAlmostEqual(answer["written_bytes"] / kernel, 1, delta=0.10)
-        self.assertAlmostEqual(answer["kernel_write_bytes_per_s"] / (kernel / answer["duration_s"]), 1, delta=0.10)
+        kernel = self.volume.written() - before
+        self.assertAlmostEqual(answer["sustained_write_bytes_per_s"] / RATE, 1, delta=0.03)
+        self.assertAlmostEqual(answer["written_bytes"] / kernel, 1, delta=0.02)
+        self.assertAlmostEqual(answer["kernel_write_bytes_per_s"] / answer["sustained_write_bytes_per_s"], 1, delta=0.02)
         self.assertAlmostEqual(answer["written_bytes"] / answer["duration_s"] / answer["sustained_write_bytes_per_s"], 1, delta=0.001)
         self.assertLessEqual(answer["slowest_second_bytes_per_s"], answer["sustained_write_bytes_per_s"] * 1.001)
         self.assertGreater(answer["slowest_second_bytes_per_s"], 0.7 * RATE)
-        self.assertEqual(answer["filesystem"], "ext4")
+        self.assertEqual(answer["writes"], answer["written_bytes"] / answer["chunk_bytes"])
+        self.assertIsNone(answer["knee_at_bytes"])
+        self.assertIn("at most 1 write at a time", answer["method"])
+        self.assertEqual((answer["filesystem"], answer["device"]["kind"]), ("ext4", "loop"))
         room = os.statvfs(self.mount)
         self.assertEqual(answer["capacity_bytes"], room.f_blocks * room.f_frsize)
         self.assertEqual(self.standing(), self.before)
+
+    def test_a_pause_is_found_with_its_length_and_its_time(self):
+        process = self.start(self.mount, 4)
+        self.writes()
+        time.sleep(1)
+        wall, before = time.time(), time.monotonic()
+        run("fsfreeze", "--freeze", self.mount)
+        try:
+            frozen = time.monotonic()
+            time.sleep(1.2)
+        finally:
+            thawing = time.monotonic()
+            run("fsfreeze", "--unfreeze", self.mount)
+        thawed = time.monotonic()
+        answer = self.answer(process, 0)
+        self.assertGreater(answer["longest_pause_ms"], (thawing - frozen) * 1e3 - 50)
+        self.assertLess(answer["longest_pause_ms"], (thawed - before) * 1e3 + 50)
+        end = datetime.datetime.fromisoformat(answer["when"].replace("Z", "+00:00")).timestamp()
+        self.assertAlmostEqual(end - answer["duration_s"] + answer["longest_pause_at_s"], wall, delta=0.3)
+        self.assertLess(answer["slowest_second_bytes_per_s"], 0.5 * answer["sustained_write_bytes_per_s"])
+        self.assertIsNone(answer["knee_at_bytes"])  # a pause is no slow stretch
+
+    def test_a_knee_is_found_at_its_place(self):
+        """The throttle is lowered in the middle: from then on the device is as slow as flash whose fast cells are full."""
+        throttle = Throttle(self.volume.numbers(), 40_000_000)
+        self.addCleanup(throttle.remove)
+        os.sync()
+        before = self.volume.written()
+        process = self.start(self.mount, 8, throttled=throttle)
+        wait_until(lambda: self.volume.written() - before > 100_000_000, 10, "100 MB are written")
+        throttle.set(10_000_000)
+        place = self.volume.written() - before
+        answer = self.answer(process, 0)
+        self.assertAlmostEqual(answer["knee_at_bytes"] / place, 1, delta=0.05)
+        self.assertAlmostEqual(answer["before_knee_bytes_per_s"] / 40e6, 1, delta=0.10)
+        self.assertAlmostEqual(answer["after_knee_bytes_per_s"] / 10e6, 1, delta=0.05)
+        self.assertEqual(answer["sustained_write_bytes_per_s"], answer["after_knee_bytes_per_s"])
+        self.assertTrue(any("fell for good" in note for note in answer["notes"]))
+
+    def test_streams_that_come_faster_than_the_volume_leave_a_backlog(self):
+        answer = self.answer(self.start(self.mount, 4, "--paced", "--files", 8, "--target-mbps", 160, throttled=True), 1)
+        self.assertEqual(answer["target"]["verdict"], "missed")
+        self.assertEqual(answer["arriving_bytes_per_s"], 20_000_000)
+        self.assertAlmostEqual(answer["backlog_end_bytes"] / (4 * (20_000_000 - RATE)), 1, delta=0.2)  # what comes less what goes
+        self.assertGreaterEqual(answer["backlog_most_bytes"], answer["backlog_end_bytes"])
+        self.assertGreater(answer["latest_write_s"], 1)
+
+    def test_streams_that_the_volume_takes_leave_none_and_are_read_back(self):
+        answer = self.answer(self.start(self.mount, 4, "--paced", "--files", 40, "--chunk-kib", 64, "--target-mbps", 40, "--playback", 4, throttled=True), 0)
+        self.assertEqual(answer["target"]["verdict"], "met")
+        self.assertAlmostEqual(answer["sustained_write_bytes_per_s"] / 5_000_000, 1, delta=0.06)
+        self.assertLess(answer["backlog_end_bytes"], 5_000_000 / 4)
+        self.assertEqual(answer["playback_wanted_bytes_per_s"], 500_000)
+        self.assertAlmostEqual(answer["playback_bytes_per_s"] / 500_000, 1, delta=0.2)
+
+    def test_many_files_buffered_and_direct_leave_nothing(self):
+        for io in ("buffered", "direct"):
+            answer = self.answer(self.start(self.mount, 2, "--files", 200, "--chunk-kib", 256, "--io", io), 0)
+            self.assertIn(io, answer["method"])
+            self.assertLess(abs(answer["kernel_ratio"] - 1), 0.05)  # the tables of 200 files are written too
+            self.assertGreater(answer["commits"], 0 if io == "direct" else 199)
+        self.assertEqual(self.standing(), self.before)
+
+    def test_a_volume_that_is_pulled_out_tells_what_was_read(self):
+        """ext4's going down (FS_IOC_SHUTDOWN, linux/fs.h of xfs, f2fs and ext4): every write fails from then on, as on a card that is gone."""
+        with LoopVolume(160) as other:
+            before = other.written()
+            process = self.start(other.mount, 20)
+            wait_until(lambda: other.written() - before > 40_000_000, 10, "40 MB are written")
+            folder = os.open(other.mount, os.O_RDONLY)
+            try:
+                fcntl.ioctl(folder, 0x8004587D, (2).to_bytes(4, "little"))
+            finally:
+                os.close(folder)
+            answer = self.answer(process, 3)
+            self.assertIn("the volume failed", answer["error"]["what"])
+            self.assertIn("kernel's log", answer["error"]["try_next"])
+            self.assertGreater(answer["written_bytes"], 20_000_000)
+            self.assertTrue(any("could not be removed" in note for note in answer["notes"]), answer["notes"])
+            other.detach()
+            other.attach()
+            self.answer(self.start(other.mount, 1), 0)
+            self.assertEqual([path.name for path in other.mount.iterdir()], ["lost+found"])
 
     def test_a_full_file_system_is_told_and_left_alone(self):
         self.fill()
