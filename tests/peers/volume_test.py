@@ -145,7 +145,7 @@ class Volume(unittest.TestCase):
         self.addCleanup(throttle.remove)
         os.sync()
         before = self.volume.written()
-        process = self.start(self.mount, 8, throttled=throttle)
+        process = self.start(self.mount, 7, throttled=throttle)
         wait_until(lambda: self.volume.written() - before > 100_000_000, 10, "100 MB are written")
         throttle.set(10_000_000)
         place = self.volume.written() - before

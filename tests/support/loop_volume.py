@@ -10,16 +10,16 @@ from namespaces import run, wait_until
 
 
 class LoopVolume:
-    """`with LoopVolume(320) as volume:` volume.mount, volume.loop, volume.sectors(). Of ext4, or on a file that somebody else serves."""
+    """`with LoopVolume(320) as volume:` volume.mount, volume.loop, volume.written(): ext4, on a file of its own or on the one that is given."""
 
-    def __init__(self, mib=320, image=None, mkfs=("-E", "lazy_itable_init=0,lazy_journal_init=0")):
+    def __init__(self, mib=320, image=None, direct=None, mkfs=("-E", "lazy_itable_init=0,lazy_journal_init=0")):
         self.undo = contextlib.ExitStack()
         try:
             folder = pathlib.Path(tempfile.mkdtemp(prefix="tallywire-volume-test-"))
             self.undo.callback(shutil.rmtree, folder)
             self.mount = folder / "mount"
             self.mount.mkdir()
-            direct = image is None
+            direct = image is None if direct is None else direct
             if image is None:
                 image = folder / "volume.img"
                 run("truncate", "-s", f"{mib}M", image)
