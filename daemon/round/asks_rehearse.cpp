@@ -110,16 +110,17 @@ asio::awaitable<AskAnswer> Asks::rehearse(json arguments, AskProgress progress, 
   order->request.far_end = {word(arguments, "host"), static_cast<std::uint16_t>(port), *key};
   const double total_s = path::longest_rehearsal_s(order->request);
   if (progress) progress(0, total_s, "takes about " + figure(std::ceil(total_s)) + " s");
-  RehearsalWatch watch(blocking_);
+  RehearsalWatch watch(blocking_, order->request.far_end);
   if (order->context.live && order->context.design) {
     const auto to = verdict::node_at(*design_, order->context.host);
     if (!order->context.from.empty() && !to.empty())
       watch.watch_switches(*design_, verdict::uplinks_between(*design_, order->context.from, to), secrets_);
-    co_await watch.begin();
   }
+  if (order->context.live) co_await watch.begin(stop);
   const auto plan = order->request.plan;
   path::RehearsalProgress on_time = progress;
   auto report = co_await path::rehearse(std::move(order->request), order->context.live ? &watch : nullptr, std::move(on_time), stop);
+  co_await watch.end();
   if (!report) co_return failed(report.error());
   auto context = order->context;
   context.unread = watch.unread();

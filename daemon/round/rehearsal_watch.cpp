@@ -3,6 +3,7 @@
 #include "daemon/round/access.hpp"
 #include "daemon/verdict/routes.hpp"
 #include "probes/deadline.hpp"
+#include "probes/path/delay_session.hpp"
 
 namespace tallywire::round {
 
@@ -12,6 +13,10 @@ using namespace std::chrono_literals;
 namespace {
 
 constexpr auto switch_limit = 10s;
+constexpr auto longest_session = 10min;
+constexpr double packets_per_s = 50;       // of some 190 octets on the wire each: 0.08 Mbit/s
+constexpr auto quiet_time = 1500ms;        // a packet counts as lost after 1 s
+constexpr auto end_limit = 2s;
 
 }  // namespace
 
@@ -46,14 +51,61 @@ asio::awaitable<std::optional<link::SwitchReport>> RehearsalWatch::read(WatchedS
   co_return out;
 }
 
-asio::awaitable<void> RehearsalWatch::begin() {
-  for (auto& one : switches_) one.before = co_await read(one);
-  std::erase_if(switches_, [](const auto& one) { return !one.before; });
+// One session after another, since each is bounded in time.
+asio::awaitable<void> RehearsalWatch::run_beside(std::shared_ptr<Beside> beside, path::FarEndAddress far_end) {
+  while (!beside->stop.requested()) {
+    const WatchCounts past = beside->counts;
+    path::DelayRequest request;
+    request.far_end = far_end;
+    request.duration = longest_session;
+    request.packets_per_s = packets_per_s;
+    path::OnDelayTick on_tick = [beside, past](const path::DelayTick& tick) {
+      beside->counts = {past.sent + tick.sent, past.answered + tick.answered, past.lost + tick.lost};
+    };
+    auto report = co_await path::measure_delay(std::move(request), std::move(on_tick), beside->stop);
+    if (report) continue;
+    beside->failure = report.error().sentence();
+    co_return;
+  }
 }
 
-void RehearsalWatch::take(const WatchCounts& counts) { counts_ = counts; }
+asio::awaitable<void> RehearsalWatch::begin(Stop& stop) {
+  beside_ = std::make_shared<Beside>();
+  beside_->running = true;
+  auto executor = co_await asio::this_coro::executor;
+  asio::co_spawn(executor, run_beside(beside_, far_end_), [beside = beside_](std::exception_ptr failure) {
+    beside->running = false;
+    if (failure && !beside->failure) beside->failure = "the session ended by an error of this program";
+  });
+  for (auto& one : switches_) {
+    auto report = co_await read(one);
+    one.before = std::move(report);
+  }
+  std::erase_if(switches_, [](const auto& one) { return !one.before; });
+  // Until a packet that does not come back would count as lost.
+  for (auto waited = 0ms; waited < quiet_time && !stop.requested() && !beside_->failure; waited += 50ms) co_await pause_for(50ms);
+  before_ = beside_->counts;
+  if (beside_->failure) {
+    lacks("stamp", *beside_->failure);
+    beside_.reset();
+  } else if (before_.answered == 0) {
+    lacks("stamp", "no test packet came back before the streams began: a packet filter on the way may refuse them");
+  } else if (before_.lost > 0) {
+    lacks("quiet_path", std::to_string(before_.lost) + " of " + std::to_string(before_.sent) + " test packets were lost before the streams began");
+  }
+}
 
-std::optional<std::string> RehearsalWatch::harm() { return counts_ ? harm_by_packets({}, *counts_) : std::nullopt; }
+asio::awaitable<void> RehearsalWatch::end() {
+  if (!beside_) co_return;
+  beside_->stop.request();
+  for (auto waited = 0ms; waited < end_limit && beside_->running; waited += 20ms) co_await pause_for(20ms);
+}
+
+std::optional<std::string> RehearsalWatch::harm() {
+  if (!beside_ || before_.answered == 0) return std::nullopt;
+  if (beside_->failure) return "the test packets beside the streams broke off: " + *beside_->failure;
+  return harm_by_packets(before_, beside_->counts);
+}
 
 asio::awaitable<std::optional<std::string>> RehearsalWatch::look() {
   std::optional<std::string> out = harm();

@@ -10,6 +10,7 @@
 #include <boost/asio/thread_pool.hpp>
 
 #include <map>
+#include <memory>
 #include <optional>
 #include <set>
 #include <string>
@@ -27,29 +28,38 @@ class RehearsalWatch : public path::LiveWatch {
   };
 
   // All must outlive it.
-  explicit RehearsalWatch(boost::asio::thread_pool& blocking) : blocking_(blocking) {}
+  RehearsalWatch(boost::asio::thread_pool& blocking, path::FarEndAddress far_end) : blocking_(blocking), far_end_(std::move(far_end)) {}
 
   // The switches at the ends of these directed uplinks. What has no access is unread.
   void watch_switches(const config::Design& design, const std::vector<std::size_t>& uplinks, const config::Secrets& secrets);
-  // First looks, before anything is sent.
-  boost::asio::awaitable<void> begin();
-  // Counts of the session beside the streams.
-  void take(const WatchCounts& counts);
-  void lacks(const std::string& what, const std::string& why) { unread_[what] = why; }
+  // First looks, before anything is sent: what is lost then is no harm of the streams. Takes about 1.5 s.
+  boost::asio::awaitable<void> begin(Stop& stop);
+  // Ends the session beside the streams, within 2 s.
+  boost::asio::awaitable<void> end();
 
   std::optional<std::string> harm() override;
   boost::asio::awaitable<std::optional<std::string>> look() override;
 
   // What could not be watched, and why.
   const std::map<std::string, std::string>& unread() const { return unread_; }
-  bool watches_anything() const { return !switches_.empty() || counts_.has_value(); }
 
  private:
+  // Shared with the session, which may outlast its owner by a moment.
+  struct Beside {
+    Stop stop;
+    bool running = false;
+    WatchCounts counts;
+    std::optional<std::string> failure;
+  };
+  static boost::asio::awaitable<void> run_beside(std::shared_ptr<Beside> beside, path::FarEndAddress far_end);
+  void lacks(const std::string& what, const std::string& why) { unread_[what] = why; }
   boost::asio::awaitable<std::optional<link::SwitchReport>> read(WatchedSwitch& one);
 
   boost::asio::thread_pool& blocking_;
+  path::FarEndAddress far_end_;
   std::vector<WatchedSwitch> switches_;
-  std::optional<WatchCounts> counts_;
+  std::shared_ptr<Beside> beside_;
+  WatchCounts before_;
   std::map<std::string, std::string> unread_;
 };
 
