@@ -96,11 +96,13 @@ class Measurement {
     if (playback_) playback_->start();
     watch(stop, progress);
     backlog_end_ = writing_->waiting_bytes();
+    backlog_most_ = std::max(backlog_most_, backlog_end_);
     writing_->end();
     if (playback_) playback_->end();
     hangs_ = !writing_->wait_for(end_patience) || (playback_ && !playback_->wait_for(end_patience));
     if (!hangs_) writing_->commit_all();
     count_ = writing_->count();
+    if (hangs_) count_silence();
     const auto after = read_disk_statistics(ground_.folder), disk_after = read_disk_statistics(disk);
     if (before && after) kernel_bytes_ = after->written_bytes() - before->written_bytes();
     if (disk_before && disk_after && disk != ground_.folder) disk_bytes_ = disk_after->written_bytes() - disk_before->written_bytes();
@@ -120,8 +122,9 @@ class Measurement {
     if (playback_) fill_playback(out);
     out.method = method();
     if (count_.error != 0) out.fault = failed(count_.error);
-    if (silent_) out.fault = Fault{FaultKind::timed_out, text("the volume answered no write for %.0f s", silent_limit_s), request_.path,
-                                   "look whether the disk, card or server is still there, and in the kernel's log"};
+    if (count_.error == 0 && (silent_ || hangs_))
+      out.fault = Fault{FaultKind::timed_out, text("the volume answered no write for %.0f s", writing_->seconds() - writing_->last_done_s()), request_.path,
+                        "look whether the disk, card or server is still there, and in the kernel's log"};
     if (hangs_)
       out.notes.push_back("a write still hangs in the system; the own files go when it comes back, or at the next start");
     else if (!files_->remove())
@@ -131,6 +134,16 @@ class Measurement {
 
  private:
   bool until_settled() const { return request_.duration == 0ms; }
+
+  // The pause that is not over yet.
+  void count_silence() {
+    const double begun_s = writing_->last_done_s();
+    const auto lasted = std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::duration<double>(writing_->seconds() - begun_s));
+    if (lasted <= count_.longest_pause) return;
+    count_.longest_pause = lasted;
+    count_.longest_pause_at_s = begun_s;
+    count_.longest_pause_was_commit = false;
+  }
 
   void watch(const std::atomic<bool>& stop, const VolumeProgress& progress) {
     const double total_s = std::chrono::duration<double>(until_settled() ? request_.longest : request_.duration).count();

@@ -15,6 +15,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 import unittest
 
@@ -100,9 +101,11 @@ class Volume(unittest.TestCase):
                     step //= 2
 
     def test_the_rate_is_the_throttle_and_the_kernel_counts_the_same(self):
+        throttle = Throttle(self.volume.numbers(), RATE)
+        self.addCleanup(throttle.remove)
         os.sync()
         before = self.volume.written()
-        answer = self.answer(self.start(self.mount, 8, throttled=True), 0)
+        answer = self.answer(self.start(self.mount, 8, throttled=throttle), 0)
         kernel = self.volume.written() - before
         self.assertAlmostEqual(answer["sustained_write_bytes_per_s"] / RATE, 1, delta=0.03)
         self.assertAlmostEqual(answer["written_bytes"] / kernel, 1, delta=0.02)
@@ -152,7 +155,7 @@ class Volume(unittest.TestCase):
         answer = self.answer(process, 0)
         self.assertAlmostEqual(answer["knee_at_bytes"] / place, 1, delta=0.05)
         self.assertAlmostEqual(answer["before_knee_bytes_per_s"] / 40e6, 1, delta=0.10)
-        self.assertAlmostEqual(answer["after_knee_bytes_per_s"] / 10e6, 1, delta=0.05)
+        self.assertAlmostEqual(answer["after_knee_bytes_per_s"] / 10e6, 1, delta=0.10)
         self.assertEqual(answer["sustained_write_bytes_per_s"], answer["after_knee_bytes_per_s"])
         self.assertTrue(any("fell for good" in note for note in answer["notes"]))
 
@@ -171,6 +174,22 @@ class Volume(unittest.TestCase):
         self.assertLess(answer["backlog_end_bytes"], 5_000_000 / 4)
         self.assertEqual(answer["playback_wanted_bytes_per_s"], 500_000)
         self.assertAlmostEqual(answer["playback_bytes_per_s"] / 500_000, 1, delta=0.2)
+
+    def test_a_design_says_how_many_streams_come_and_how_fast_and_what_class_a_card_has(self):
+        design = json.loads((HERE.parent.parent / "config" / "sites" / "tram-depot.json").read_text())
+        volume = design["recorders"][0]["volumes"][0]
+        volume.update(path=str(self.mount), on_far_end=False)
+        rates = {f"{c['id']}/{h['id']}/{s['id']}": s["bit_rate_kbps"] for c in design["cameras"] for h in c["heads"] for s in h["streams"]}
+        card = next(c for c in design["cameras"] if c.get("cards"))
+        with tempfile.NamedTemporaryFile("w", suffix=".json") as file:
+            file.write(json.dumps(design))
+            file.flush()
+            answer = self.answer(self.start(self.mount, 1, "--design", file.name, "--card", card["id"]), 0)
+        self.assertEqual(answer["files"], len(volume["streams"]))
+        self.assertEqual(answer["target"]["from"], "design")
+        self.assertAlmostEqual(answer["target"]["write_bytes_per_s"], sum(rates[name] for name in volume["streams"]) * 1000 / 8)
+        self.assertEqual(answer["target"]["verdict"], "met")
+        self.assertEqual((answer["speed_class"]["class"], answer["speed_class"]["from"]), (card["cards"][0]["speed_class"], "design"))
 
     def test_many_files_buffered_and_direct_leave_nothing(self):
         for io in ("buffered", "direct"):

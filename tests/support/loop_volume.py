@@ -57,13 +57,16 @@ class LoopVolume:
 
 
 class Throttle:
-    """A group whose processes may write so fast to a device and no faster."""
+    """A group whose processes may write so fast to a device and no faster. What a group left unused the kernel lets it have later."""
+
+    made = 0
 
     def __init__(self, numbers, octets_per_s):
         self.numbers = numbers
+        Throttle.made += 1
         for root, file, line in (("/sys/fs/cgroup/blkio", "blkio.throttle.write_bps_device", "{} {}\n"),
                                  ("/sys/fs/cgroup", "io.max", "{} wbps={}\n")):
-            self.group = pathlib.Path(root) / f"twt{os.getpid()}-{numbers.replace(':', '-')}-{octets_per_s}"
+            self.group = pathlib.Path(root) / f"twt{os.getpid()}-volume-{Throttle.made}"
             self.file, self.line = self.group / file, line
             if (pathlib.Path(root) / "cgroup.procs").exists():
                 self.group.mkdir()
