@@ -145,7 +145,7 @@ asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop
     if (no_delay) co_return failed(*no_delay);
     whole = answer.at("delay").is_object();
   }
-  if (!request->tcp() && !request->udp()) co_return read(std::move(answer), whole);
+  if (stop.requested() || (!request->tcp() && !request->udp())) co_return read(std::move(answer), whole);
   for (const auto direction : {path::Direction::to_far_end, path::Direction::from_far_end}) {
     const bool to = direction == path::Direction::to_far_end;
     path::PathProgress on_time = [progress, to, total = request->total_s()](double done, double) {

@@ -66,6 +66,7 @@ struct DelayReport {
   std::uint64_t undecided_lost_packets = 0;  // lost nobody knows on which way
   bool authenticated = false;
   wire::StampIgnored ignored;
+  std::optional<double> far_ignored_packets;  // what the far end threw away
   std::size_t packet_octets = 0;
   double packets_per_s = 0, duration_s = 0;
   Spread round_trip;         // without the reflector's time

@@ -61,7 +61,8 @@ void put_order(json& out, const DelayWay& way) {
   for (const auto& r : order.reordered) {
     extents.push_back(r.extent);
     late_ms = std::max(late_ms, static_cast<double>(r.late_ns) / 1e6);
-    for (std::size_t n = 1; n <= std::min(r.n, most_told_n); ++n) by_n[std::to_string(n)] = by_n[std::to_string(n)].get<int>() + 1;
+    for (std::size_t n = 1; n <= std::min(r.n, most_told_n); ++n)
+      by_n[std::to_string(n)] = by_n[std::to_string(n)].get<int>() + 1;
   }
   out["reordering"] = {{"extent", counts_of(extents)}, {"late_max_ms", order.reordered.empty() ? json() : json(late_ms)}, {"n_reordered_packets", by_n},
                        {"gap", counts_of(order.gaps)}, {"free_run", counts_of(order.runs)}};
@@ -123,6 +124,7 @@ void to_json(json& out, const DelayReport& r) {
            {"wrong_length_packets", r.ignored.wrong_length_packets},
            {"no_error_estimate_packets", r.ignored.no_error_estimate_packets},
            {"stray_packets", r.ignored.stray_packets}}},
+         {"far_ignored_packets", number_or_null(r.far_ignored_packets)},
          {"loss", loss_of(r.loss)},
          {"to", way_of(r.to)},
          {"from", way_of(r.from)},

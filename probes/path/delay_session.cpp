@@ -54,7 +54,8 @@ std::optional<Fault> wrong_request(std::chrono::milliseconds duration, double pa
   const auto least = static_cast<int>(wire::least_octets(mode));
   const bool fits = packet_octets == 0 || packet_octets == least || (packet_octets >= least + 4 && packet_octets <= most_packet_octets);
   if (fits) return std::nullopt;
-  return wrong("packets cannot be of this length", std::to_string(least) + ", or " + std::to_string(least + 4) + " to " + std::to_string(most_packet_octets) + " octets");
+  return wrong("packets cannot be of this length",
+               std::to_string(least) + ", or " + std::to_string(least + 4) + " to " + std::to_string(most_packet_octets) + " octets");
 }
 
 // Until the sender has ended, or was stopped; none when this coroutine was cancelled.
@@ -107,7 +108,10 @@ asio::awaitable<std::vector<std::int32_t>> receive_lags(std::shared_ptr<FarEndCh
     if (!frame) break;
     const auto part = frame->find("lags_100ns");
     if (part == frame->end() || !part->is_array() || part->empty()) break;
-    for (const auto& lag : *part) out.push_back(lag.is_number_integer() ? static_cast<std::int32_t>(std::clamp<std::int64_t>(lag.get<std::int64_t>(), -1, longest_lag_100ns)) : -1);
+    for (const auto& lag : *part) {
+      const auto value = lag.is_number_integer() ? lag.get<std::int64_t>() : -1;
+      out.push_back(static_cast<std::int32_t>(value <= longest_lag_100ns ? std::max<std::int64_t>(value, -1) : -1));
+    }
   }
   co_return out;
 }

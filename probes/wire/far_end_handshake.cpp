@@ -28,7 +28,7 @@ std::optional<std::vector<std::uint8_t>> unhex(const json& value, std::size_t le
   for (std::size_t i = 0; i < text.size(); ++i) {
     const auto digit = std::string_view("0123456789abcdef").find(text[i]);
     if (digit == std::string_view::npos) return std::nullopt;
-    out[i / 2] = static_cast<std::uint8_t>(out[i / 2] << 4 | digit);
+    out[i / 2] = static_cast<std::uint8_t>(static_cast<std::size_t>(out[i / 2]) << 4 | digit);
   }
   return out;
 }

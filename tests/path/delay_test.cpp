@@ -213,7 +213,7 @@ TEST_CASE("of two looks the less trusted counts, and a look comes back from its 
   CHECK_FALSE(worse_of(bad, good).synchronised);
   const nlohmann::json told = bad;
   CHECK(clock_quality_from(told)->why_not == "no");
-  for (const char* wrong : {R"(null)", R"({})", R"({"synchronised": true, "uncertainty_ms": -1, "why_not": ""})", R"({"synchronised": true, "uncertainty_ms": 1, "why_not": "x"})",
-                            R"({"synchronised": 1, "uncertainty_ms": 1, "why_not": ""})"})
+  for (const char* wrong : {R"(null)", R"({})", R"({"synchronised": true, "uncertainty_ms": -1, "why_not": ""})", 
+                            R"({"synchronised": true, "uncertainty_ms": 1, "why_not": "x"})", R"({"synchronised": 1, "uncertainty_ms": 1, "why_not": ""})"})
     CHECK_FALSE(clock_quality_from(nlohmann::json::parse(wrong)).has_value());
 }

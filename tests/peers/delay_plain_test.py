@@ -1,0 +1,94 @@
+"""Delay towards a plain reflector, written from RFC 8762 in Python, and what the command makes of wrong requests and of a stop."""
+
+import json
+import os
+import signal
+import subprocess
+import time
+import unittest
+
+from delay_site import BIN, FAR, FAR6, KEY, NEAR, PLAIN_PORT, DelaySite
+import stamp_truth
+
+
+class PlainDelay(DelaySite):
+    # --- A plain reflector.
+
+    def plain(self, mode, *options, key=None, code=0, host=FAR):
+        reflector = self.helper("far", "plain_reflector.py", host, PLAIN_PORT, mode, *([key] if key else []))
+        answer = self.path(host, "--plain-reflector", *options, code=code)
+        return answer["delay"], self.told_by(reflector)
+
+    def test_a_plain_reflector_that_counts(self):
+        report, did = self.plain("stateful", "--seconds", "1", "--delay-packets-per-s", "200")
+        self.assertEqual(did["came"], report["sent_packets"])
+        self.assertEqual(report["answered_packets"], did["sent"])
+        # The last packets may be lost on either way, and nobody knows which.
+        self.assertEqual(report["to"]["lost_packets"] + report["from"]["lost_packets"] + report["undecided_lost_packets"], report["lost_packets"])
+        self.assertAlmostEqual(report["to"]["lost_packets"], did["not_received"], delta=report["undecided_lost_packets"])
+        self.assertAlmostEqual(report["from"]["lost_packets"], did["not_sent"], delta=report["undecided_lost_packets"])
+        self.assertLessEqual(report["undecided_lost_packets"], 2)
+        self.assertGreater(did["not_sent"], 3)
+        self.assertTrue(report["reflector_counts"])
+        self.assertIsNotNone(report["round_trip_median_ms"])
+        self.assertIn("clock", report["to"]["unread"]["one_way_ms"])
+
+    def test_what_a_person_reads(self):
+        self.helper("far", "plain_reflector.py", FAR, PLAIN_PORT, "stateful")
+        text = self.ns.run("near", BIN / "tallywire", "path", FAR, "--secrets", self.secrets, "--alone", "--plain-reflector", "--seconds", "0.5").stdout
+        self.assertRegex(text, r"round trip, without the reflector's time +[0-9.]+ +[0-9.]+ ")
+        self.assertRegex(text, r"lost +[0-9]+ \([0-9.]+ %\)")
+        self.assertRegex(text, r"unread +from hops +with which TTL the reflector sends is not known")
+        self.assertIn("only networks you are asked to", text)
+
+    def test_a_plain_reflector_that_keeps_no_count_by_ipv6(self):
+        report, did = self.plain("stateless", "--seconds", "0.6", host=FAR6)
+        self.assertEqual((report["answered_packets"], report["lost_packets"]), (did["sent"], did["not_received"]))
+        self.assertIsNone(report["to"]["lost_packets"])
+        self.assertIn("keeps no count", report["to"]["unread"]["lost_packets"])
+
+    def test_a_plain_reflector_with_the_key_and_with_another(self):
+        report, did = self.plain("stateful", "--key", "right", "--seconds", "0.6", key=KEY)
+        self.assertEqual((did["wrong_hmac"], report["answered_packets"]), (0, did["sent"]))
+        self.assertTrue(report["authenticated"])
+        report, did = self.plain("stateful", "--key", "wrong", "--seconds", "1", key=KEY, code=3)
+        self.assertEqual((did["came"], did["wrong_hmac"]), (5, 5))
+        self.assertEqual((report["answered_packets"], report["ignored"]["wrong_hmac_packets"]), (0, did["sent"]))
+        self.assertIn("another key", report["unread"]["round_trip_ms"])
+
+    def test_a_host_that_does_not_answer_is_sent_five_packets_slowly(self):
+        with self.captured(near="eth0") as files:
+            begun = time.monotonic()
+            answer = self.path(FAR, "--plain-reflector", "9", "--seconds", "20", "--delay-packets-per-s", "500", code=3)
+            took_s = time.monotonic() - begun
+        sent = [p for p in stamp_truth.read(files["near"], 9) if p.source == NEAR]
+        self.assertEqual(len(sent), 5)
+        for a, b in zip(sent, sent[1:]):
+            self.assertGreater(b.at_ns - a.at_ns, 90_000_000)
+        self.assertLess(took_s, 5)
+        self.assertEqual(answer["unread"]["delay"], "the host did not answer 5 packets, so it was sent no more; it says that nobody listens on this UDP port")
+        self.assertIsNone(answer["delay"]["round_trip_min_ms"])
+
+    # --- The command.
+
+    def test_a_stop_keeps_what_was_read(self):
+        process = self.ns.start("near", BIN / "tallywire", "path", FAR, "--key", "right", "--secrets", self.secrets, "--json", "--alone", "--seconds", "30",
+                                stdout=subprocess.PIPE, text=True)
+        time.sleep(1)
+        begun = time.monotonic()
+        os.killpg(process.pid, signal.SIGINT)
+        out, _ = process.communicate(timeout=10)
+        self.assertLess(time.monotonic() - begun, 2)
+        report = json.loads(out)["delay"]
+        self.assertGreater(report["answered_packets"], 20)
+        self.assertLess(report["sent_packets"], 150)
+
+    def test_wrong_requests(self):
+        for options in (("--delay-packet-bytes", "46", "--unauthenticated", "--key", "right"), ("--delay-packets-per-s", "1001", "--key", "right"), ("--plain-reflector", "0"),
+                        ("--plain-reflector", "--seconds", "601"), ("--plain-reflector", "--key", "nobody"), ("--plain-reflector", "--delay-packet-bytes", "1453")):
+            self.assertEqual(self.path(FAR, *options, code=2)["error"]["kind"], "bad_request", options)
+        self.assertIn("--key NAME", self.path(FAR, code=2))
+
+
+if __name__ == "__main__":
+    unittest.main(verbosity=2)
