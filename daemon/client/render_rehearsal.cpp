@@ -40,7 +40,8 @@ std::string where_loss_begins(const json& answer) {
     out += "; " + percent(answer.at("carried_scale")) + " was carried whole";
   out += ".\n";
   if (!answer.at("harm").is_null())
-    out += "HARM at " + percent(answer.at("harm").at("scale")) + " of the load, and so it was ended: " + answer.at("harm").at("what").get<std::string>() + ".\n";
+    out += "HARM at " + percent(answer.at("harm").at("scale")) + " of the load, and so it was ended: " +
+           answer.at("harm").at("what").get<std::string>() + ".\n";
   if (!answer.at("lost_first").empty()) {
     out += "Lost first:";
     for (const auto& name : answer.at("lost_first")) out += " " + name.get<std::string>();
@@ -70,8 +71,8 @@ std::string steps_of(const json& steps) {
 std::string headroom_of(const json& answer) {
   const auto at = answer.find("busiest");
   if (at == answer.end()) return "";
-  return "Busiest 100 ms at " + percent(at->at("scale")) + " of the load: " + rate(at->at("offered_busiest_bps")) + " at these phases; by headroom's reckoning " +
-         rate(at->at("headroom_once_a_gop_bps")) + " once a GOP, " + rate(at->at("headroom_busiest_bps")) + " with a risk of " +
+  return "Busiest 100 ms at " + percent(at->at("scale")) + " of the load: " + rate(at->at("offered_busiest_bps")) + " at these phases; by headroom's " +
+         "reckoning " + rate(at->at("headroom_once_a_gop_bps")) + " once a GOP, " + rate(at->at("headroom_busiest_bps")) + " with a risk of " +
          figure("%.2g", at->at("headroom_risk_ratio")) + ".\n";
 }
 

@@ -89,7 +89,8 @@ Outcome<Order> order_of(const json& arguments, const config::Design* design) {
   const double reserve = design ? design->limits.uplink_reserve_ratio : config::Limits().uplink_reserve_ratio;
   constexpr double a_little = 1e-6;  // so that what was carried with its reserve is not held to be inside of it by a rounding
   request.climb.most_scale = number(arguments, "most_scale", 1 + reserve + a_little);
-  if (!(request.climb.most_scale >= 0.01) || request.climb.most_scale > 10) return wrong("the highest load is out of range", "0.01 to 10 times what is asked for");
+  if (!(request.climb.most_scale >= 0.01) || request.climb.most_scale > 10)
+    return wrong("the highest load is out of range", "0.01 to 10 times what is asked for");
   context.live = arguments.value("live", context.design != nullptr);
   request.climb.refine = !context.live;
   constexpr double most_s = 3600;

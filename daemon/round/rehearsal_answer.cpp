@@ -149,7 +149,8 @@ std::vector<path::MadeUpStream> made_up_of(const config::Design& design, const M
         one.width_px = stream.width_px;
         one.height_px = stream.height_px;
         one.frame_rate_hz = stream.frame_rate_hz;
-        one.gop_frames = stream.codec == "JPEG" ? 1 : stream.gop_frames.value_or(std::max(1, static_cast<int>(std::lround(usual_gop_s * stream.frame_rate_hz))));
+        const int usual_gop = std::max(1, static_cast<int>(std::lround(usual_gop_s * stream.frame_rate_hz)));
+        one.gop_frames = stream.codec == "JPEG" ? 1 : stream.gop_frames.value_or(usual_gop);
         one.payload_bps = static_cast<double>(stream.bit_rate_bps) * make_up.scale;
         one.constant = stream.rate_mode == config::RateMode::constant;
         one.key_ratio = make_up.key_ratio;

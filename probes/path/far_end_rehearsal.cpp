@@ -65,12 +65,16 @@ asio::awaitable<bool> report_step(FarEndPlace place, FarEndChannel& channel, std
 }  // namespace
 
 asio::awaitable<void> serve_rehearsal(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, json request) {
-  const auto streams = request.value("streams", std::size_t{0});
+  const auto whole = [&request](const char* key) {
+    const auto at = request.find(key);
+    return at != request.end() && at->is_number_unsigned() ? at->get<std::uint64_t>() : std::uint64_t{0};
+  };
+  const auto streams = whole("streams");
   if (streams < 1 || streams > most_rehearsed_streams) {
     co_await channel->send(wire::far_end_refused("1 to 2000 streams can be rehearsed"), handshake_limit);
     co_return;
   }
-  auto opened = RehearsalReceiver::open(place.settings.address, channel->where(), streams, request.value("first_ssrc", std::uint32_t{0}));
+  auto opened = RehearsalReceiver::open(place.settings.address, channel->where(), streams, static_cast<std::uint32_t>(whole("first_ssrc")));
   if (!opened) {
     co_await channel->send(wire::far_end_refused(opened.error().what), handshake_limit);
     co_return;

@@ -146,8 +146,8 @@ class Rehearsal {
         if (const auto streams = frame->find("streams"); streams != frame->end())
           for (const auto& one : *streams) step.received.streams.push_back(one.get<ReceivedStream>());
         if (const auto done = frame->find("done"); done != frame->end()) {
-          step.received.own_dropped_packets = frame->at("own_dropped").get<std::uint64_t>();
-          step.received.foreign_packets = frame->at("foreign").get<std::uint64_t>();
+          step.received.own_dropped_packets = frame->at("own_dropped").get_ref<const json::number_unsigned_t&>();
+          step.received.foreign_packets = frame->at("foreign").get_ref<const json::number_unsigned_t&>();
           step.received.busiest_bps = frame->at("busiest_bps").get<double>();
           if (step.received.streams.size() != request_.plan.streams.size()) co_return malformed();
           co_return true;

@@ -287,9 +287,11 @@ void to_json(nlohmann::json& out, const ReceivedStream& s) {
 }
 
 void from_json(const nlohmann::json& in, ReceivedStream& s) {
-  s.packets = in.at("packets").get<std::uint64_t>();
-  s.key_packets = in.at("key_packets").get<std::uint64_t>();
-  s.duplicates = in.at("duplicates").get<std::uint64_t>();
+  // By reference: a negative number or one with a fraction is refused, where get() would convert it.
+  using Count = nlohmann::json::number_unsigned_t;
+  s.packets = in.at("packets").get_ref<const Count&>();
+  s.key_packets = in.at("key_packets").get_ref<const Count&>();
+  s.duplicates = in.at("duplicates").get_ref<const Count&>();
   s.payload_octets = in.at("payload").get<double>();
   s.wire_octets = in.at("wire").get<double>();
   if (const auto at = in.find("codec"); at != in.end()) s.codec = at->get<std::string>();

@@ -72,6 +72,22 @@ TEST_CASE("what is sent is what is received, and the meter reads what the plan s
   CHECK(again.streams[0].packets == got.streams[0].packets);
 }
 
+TEST_CASE("what is no account of a stream is refused") {
+  const nlohmann::json right = ReceivedStream{};
+  CHECK_NOTHROW(right.get<ReceivedStream>());
+  for (const auto& wrong : {nlohmann::json(-1), nlohmann::json(1.5), nlohmann::json("9"), nlohmann::json(nullptr)}) {
+    auto changed = right;
+    changed["packets"] = wrong;
+    CHECK_THROWS_AS(changed.get<ReceivedStream>(), nlohmann::json::exception);
+  }
+  auto without = right;
+  without.erase("wire");
+  CHECK_THROWS_AS(without.get<ReceivedStream>(), nlohmann::json::exception);
+  auto text = right;
+  text["latest_ms"] = "late";
+  CHECK_THROWS_AS(text.get<ReceivedStream>(), nlohmann::json::exception);
+}
+
 TEST_CASE("a stop ends the sending at once, and tells how far it came") {
   const auto plan = plan_of(2);
   auto receiver = RehearsalReceiver::open("127.0.0.1", "127.0.0.1", 2, first_ssrc);

@@ -80,7 +80,8 @@ class Rehearse(unittest.TestCase):
         cls.folder = pathlib.Path(holder.name)
         cls.secrets = cls.folder / "secrets.json"
         cls.secrets.touch(mode=0o600)
-        cls.secrets.write_text(json.dumps({"right": {"key": "0123456789abcdef" * 2}, "wrong": {"key": "fedcba9876543210" * 2}}))
+        cls.secrets.write_text(json.dumps({"right": {"key": "0123456789abcdef" * 2}, "wrong": {"key": "fedcba9876543210" * 2},
+                                           "switch": {"community": "depot"}}))
         cls.ns = Namespaces("far", "near")
         cls.ns.__enter__()
         cls.addClassCleanup(cls.ns.__exit__)
@@ -90,7 +91,8 @@ class Rehearse(unittest.TestCase):
 
     @classmethod
     def shape(cls, buffer):
-        cls.ns.run("near", "tc", "qdisc", "replace", "dev", "eth0", "root", "handle", "1:", "tbf", "rate", f"{RATE:.0f}", "burst", f"{BURST}", "limit", f"{buffer}")
+        cls.ns.run("near", "tc", "qdisc", "replace", "dev", "eth0", "root", "handle", "1:",
+                   "tbf", "rate", f"{RATE:.0f}", "burst", f"{BURST}", "limit", f"{buffer}")
 
     @classmethod
     def start_far_end(cls, port):
@@ -195,7 +197,7 @@ class Rehearse(unittest.TestCase):
     def test_key_frames_together_lose_at_a_lower_load_and_they_are_what_is_lost(self):
         self.shape(LARGER_BUFFER)
         self.addCleanup(self.shape, BUFFER)
-        answer, code = self.climb(lambda a: self.check_against_the_queue(a, 30, LARGER_BUFFER), "--phases", "together")
+        answer, code = self.climb(lambda a: self.check_against_the_queue(a, 30, LARGER_BUFFER), "--phases", "together", "--step-gops", "1")
         # Fluid, as headroom's burst model has it: they come at the speed of all their links, and what does not drain meanwhile waits. At
         # random phases a buffer of a quarter of this loses at twice the load only (the other test).
         key_frames = STREAMS * MBPS * 1e6 / 8 * GOP_S * KEY_RATIO / (KEY_RATIO + GOP - 1)
@@ -226,9 +228,34 @@ class Rehearse(unittest.TestCase):
         self.assertEqual(process.returncode, 1)
         self.assertLess(took, 6)  # a packet counts as lost after 1 s; the step would have gone on for 18 s
 
+    def test_an_uplink_of_the_design_gets_its_verdict_and_its_switch_is_watched(self):
+        # The far end's machine stands for the switch: snmpd knows its port.
+        (self.folder / "snmpd.conf").write_text(f"agentAddress udp:{FAR}:1161\nrocommunity depot {NEAR}\nmaster agentx\nagentXSocket {self.folder}/agentx\n")
+        self.ns.start("far", "snmpd", "-f", "-C", "-c", self.folder / "snmpd.conf", "-Lf", "/dev/null", "-p", self.folder / "snmpd.pid")
+        wait_until(lambda: f"{FAR}:1161" in self.ns.run("far", "ss", "-Hlun").stdout, 10, "snmpd")
+        stream = {"id": "main", "use": "record", "codec": "H264", "width_px": 1280, "height_px": 720, "frame_rate_hz": 25, "bit_rate_kbps": 1000,
+                  "rate_mode": "capped", "gop_frames": 10, "transport": "udp"}
+        camera = {"id": "gate", "place": "", "switch": "yard", "port": "p1", "address": "192.0.2.31", "hardware_address": "02:00:5e:10:00:31",
+                  "link_speed_mbps": 100, "power_source": "switch_port", "heads": [{"id": str(n), "view": "", "streams": [stream]} for n in (1, 2)]}
+        up = {"id": "up", "port": "eth0", "to": "core", "speed_mbps": 100}
+        design = {"format": 1, "site": {"name": "Tram depot", "place": "", "customer": ""}, "entry_switch": "yard",
+                  "switches": [{"id": "yard", "place": "", "address": FAR, "snmp": {"version": "2c", "secret": "switch", "udp_port": 1161},
+                                "ports": ["p1", "eth0"], "uplinks": [{**up, "to": "hall"}]},
+                               {"id": "hall", "place": "", "address": "192.0.2.3", "ports": ["up"], "uplinks": [{**up, "port": "up"}]}],
+                  "cameras": [camera], "recorders": [], "far_end": {"address": FAR, "tcp_port": PORT, "secret": "right", "switch": "hall"}}
+        (self.folder / "site.json").write_text(json.dumps(design))
+        answer, code = self.rehearse("--design", self.folder / "site.json")
+        self.assertEqual(answer["unread"], {})
+        self.assertTrue(answer["live"])
+        self.assertIsNone(answer["harm"])
+        self.assertEqual([v["subject"] for v in answer["verdicts"]], ["path/far-end", "switch/yard/uplink/up"])
+        self.assertEqual([v["verdict"] for v in answer["verdicts"]], ["met", "met"])
+        self.assertEqual([s["stream"] for s in answer["streams"]], ["gate/1/main", "gate/2/main"])
+        self.assertEqual(code, 0)
+
     def test_a_stop_keeps_what_was_read(self):
         process = self.start("--streams", 3, "--mbps", 1, "--gop", 13, "--step-gops", 2)
-        time.sleep(3)
+        time.sleep(2.6)
         begun = time.monotonic()
         os.killpg(process.pid, signal.SIGINT)
         text, _ = process.communicate(timeout=20)
@@ -242,7 +269,7 @@ class Rehearse(unittest.TestCase):
     def test_a_far_end_that_dies_is_told_and_sent_nothing_more(self):
         far_end = self.start_far_end(PORT + 1)
         process = self.start("--streams", 3, "--mbps", 1, "--gop", 13, "--step-gops", 2, port=PORT + 1)
-        time.sleep(3)
+        time.sleep(2.6)
         os.killpg(far_end.pid, signal.SIGKILL)
         begun = time.monotonic()
         text, _ = process.communicate(timeout=20)
