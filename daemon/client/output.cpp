@@ -62,9 +62,8 @@ void print_answer(const Command& command, const json& answer) {
     text = render_volume(answer);
   else if (command.name == "path") {
     text = render_delay(answer);
-    for (const auto& [direction, report] : answer.items())
-      if (direction != "delay" && direction != "unread")
-        text += direction + " the far end:\n" + (report.is_object() ? render_fields(report) : "") + "\n";
+    for (const char* direction : {"to", "from"})
+      if (const auto way = answer.find(direction); way != answer.end()) text += render_path_way(direction, *way);
   }
   else
     text = render_fields(answer);

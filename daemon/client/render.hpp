@@ -31,7 +31,9 @@ std::string render_tap(const nlohmann::json& answer);
 std::string render_tap_table(const nlohmann::json& table);
 // The answer of `volume`, with its findings and what went wrong.
 std::string render_volume(const nlohmann::json& answer);
-// Any flat answer (path): a line for each field, unread with its reason.
+// One way of the answer of `path`: "to" or "from" the far end.
+std::string render_path_way(const std::string& direction, const nlohmann::json& way);
+// Any flat answer: a line for each field, unread with its reason.
 std::string render_fields(const nlohmann::json& answer);
 // The answers of `switch` and `link` (docs/commands.md), every field of them present.
 std::string render_switch(const nlohmann::json& answer);

@@ -19,6 +19,7 @@ namespace {
 constexpr double default_ceiling_bps = 100e9;  // more than any link of a site: as good as none
 constexpr double search_share = 1.6;           // of the seconds for TCP, for the search by UDP
 constexpr double least_packet_bytes = 128;
+constexpr std::chrono::milliseconds usual_patience{6000}, patience_in_a_black_hole{3000};
 
 struct PathRequest {
   path::FarEndAddress far_end;
@@ -38,9 +39,11 @@ Outcome<std::set<std::string>> parts_of(const std::string& text) {
   std::set<std::string> out;
   std::istringstream in(text);
   for (std::string part; std::getline(in, part, ',');) {
-    if (!known.contains(part)) return Fault{FaultKind::bad_request, "there is no part “" + part + "” of a path", "--only", "delay, tcp, udp, or some of them with commas"};
+    if (!known.contains(part))
+      return Fault{FaultKind::bad_request, "there is no part “" + part + "” of a path", "--only", "delay, tcp, udp, or some of them with commas"};
     out.insert(part);
   }
+  if (out.empty() || text.back() == ',') return Fault{FaultKind::bad_request, "a part of a path has no name", "--only", "delay, tcp, udp, or some of them with commas"};
   return out;
 }
 
@@ -82,6 +85,23 @@ std::optional<double> put_udp(json& answer, const path::UdpReport& udp, bool ask
   return udp.capacity->at_least ? std::nullopt : udp.capacity->capacity_bps;
 }
 
+// TCP that was told of no smaller packet sends what never arrives: that is what was found, and no fault of the measurement.
+json stalled(json found, path::Direction direction, const path::UdpReport& udp) {
+  path::ThroughputReport none;
+  none.direction = direction;
+  none.when = now_utc();
+  json answer = none;
+  answer.update(found);
+  answer["path_mtu_by"] = "probes";
+  answer["limited_by"] = "path";
+  answer["limited_by_reason"] = "TCP came to a stop: packets of more than " + std::to_string(udp.mtu.bytes) +
+                                " octets are lost on the way and no router says so";
+  answer["try_next"] = "let ICMP “destination unreachable” through on the way, or set the interfaces at both ends to that MTU";
+  for (auto& [key, value] : answer.items())
+    if (value.is_null() && !answer["unread"].contains(key)) answer["unread"][key] = "TCP came to a stop";
+  return answer;
+}
+
 bool was_read(const json& way, const PathRequest& request) {
   const bool tcp = !request.tcp() || !way.value("goodput_bps", json()).is_null();
   const bool udp = !request.udp() || (way.contains("udp") && way.at("udp").is_object() && !way.at("udp").at("capacity_bps").is_null());
@@ -110,8 +130,13 @@ asio::awaitable<Outcome<json>> measure_way(PathRequest request, path::Direction 
     if (progress) progress(before + done, total);
   };
   far_end = request.far_end;
+  const bool black_hole = udp->blocked.empty() && udp->mtu.black_hole();
   auto tcp = co_await path::measure_throughput(std::move(far_end), direction, milliseconds_of(request.seconds), request.ceiling_bps,
-                                               std::move(on_time), stop);
+                                               std::move(on_time), stop, black_hole ? patience_in_a_black_hole : usual_patience);
+  if (!tcp && black_hole && tcp.error().kind == FaultKind::timed_out) {
+    Outcome<json> out(boost::system::in_place_value, stalled(std::move(found), direction, *udp));
+    co_return out;
+  }
   if (!tcp) co_return tcp.error();
   const bool probed = udp->blocked.empty() && udp->mtu.bytes > 0;
   path::apply_method(*tcp, probed ? std::optional<double>(static_cast<double>(udp->mtu.bytes)) : std::nullopt, wire_bps);

@@ -25,6 +25,7 @@ constexpr auto pace = 5ms;        // how finely a ceiling is kept
 constexpr auto longest_debt = 50ms;  // what a sender that was held up may make good; the kernel spaces it out
 constexpr auto look = 50ms;       // how often a wait looks whether it is to stop
 constexpr auto sample_every = 20ms;
+constexpr double beyond_pacing_bps = 40e9;  // where the timers of pacing would cost more than they hold back
 
 double seconds_of(Clock::duration d) { return std::chrono::duration<double>(d).count(); }
 
@@ -90,7 +91,7 @@ class Sender {
 
  private:
   void begin_block(std::size_t length);
-  std::optional<Fault> write_some(Clock::time_point deadline);
+  std::optional<Fault> write_some(Clock::duration how_patient);
   void sample(Clock::time_point now);
   void finish(Clock::time_point now);
 
@@ -101,7 +102,7 @@ class Sender {
   std::vector<std::uint8_t> block_;
   std::size_t at_ = 0, end_ = 0;  // of the block under way
   const Clock::time_point begin_;
-  std::optional<Clock::time_point> counted_from_;
+  std::optional<Clock::time_point> counted_from_, stuck_since_;
   double waited_s_ = 0, held_s_ = 0, cpu_begin_ = 0;
   Clock::time_point next_sample_{}, next_tick_{};
   double round_trips_ = 0;
@@ -116,15 +117,18 @@ void Sender::begin_block(std::size_t length) {
   end_ = 4 + length;
 }
 
-std::optional<Fault> Sender::write_some(Clock::time_point deadline) {
+std::optional<Fault> Sender::write_some(Clock::duration how_patient) {
   const auto sent = ::send(socket_, block_.data() + at_, end_ - at_, MSG_DONTWAIT | MSG_NOSIGNAL);
   if (sent >= 0) {
     at_ += static_cast<std::size_t>(sent);
+    stuck_since_.reset();
     return std::nullopt;
   }
   if (errno == EINTR) return std::nullopt;
   if (errno != EAGAIN && errno != EWOULDBLOCK) return broken(errno, order_.where);
-  if (Clock::now() >= deadline) return late("the other end takes nothing any more", order_.where);
+  const auto now = Clock::now();
+  if (!stuck_since_) stuck_since_ = now;
+  if (now - *stuck_since_ >= how_patient) return late("the other end takes nothing any more", order_.where);
   wait_for(socket_, POLLOUT, waited_s_);
   return std::nullopt;
 }
@@ -167,8 +171,7 @@ void Sender::finish(Clock::time_point now) {
 
 Outcome<BulkSent> Sender::run() {
   Bucket bucket(order_.ceiling_bps, begin_);
-  if (order_.ceiling_bps > 0) pace_socket(socket_, order_.ceiling_bps);
-  const auto deadline = begin_ + order_.duration + 10s;
+  if (order_.ceiling_bps > 0 && order_.ceiling_bps < beyond_pacing_bps) pace_socket(socket_, order_.ceiling_bps);
   for (;;) {
     const auto now = Clock::now();
     if (stop_ || now - begin_ >= order_.duration) break;
@@ -183,16 +186,16 @@ Outcome<BulkSent> Sender::run() {
       bucket.take(allowed);
       begin_block(std::max<std::size_t>(allowed, 5) - 4);
     }
-    if (auto fault = write_some(deadline)) return *fault;
+    if (auto fault = write_some(order_.patience)) return *fault;
   }
   out_.stopped = stop_;
   finish(Clock::now());
   // The block under way, then the end mark: the receiver finds the frames that follow by them.
-  const auto last = out_.stopped ? Clock::now() + 1s : deadline;
+  const Clock::duration how_patient = out_.stopped ? Clock::duration(1s) : Clock::duration(order_.patience);
   for (const bool mark : {false, true}) {
     if (mark) begin_block(0);
     while (at_ < end_)
-      if (auto fault = write_some(last)) return *fault;
+      if (auto fault = write_some(how_patient)) return *fault;
   }
   return out_;
 }
@@ -227,34 +230,45 @@ class BlockCutter {
 };
 
 // Where counting begins: after `skip`, at a moment when TCP held back nothing for the sake of a hole, or what it then hands over at
-// once would count as speed. It is the moment, of a tenth of a second, that lies highest above the mean rate.
+// once would count as speed. It is the moment that lies highest above the mean rate: of a tenth of a second, or of a third of the
+// whole where packets came out of order, since a slow start that overshoots can take a second to mend.
 class StartFinder {
  public:
-  explicit StartFinder(std::chrono::milliseconds skip) : skip_s_(seconds_of(skip)) {}
-  void add(double at_s, double total) {
-    if (at_s < skip_s_ || at_s > skip_s_ + window_s) return;
+  StartFinder(const BulkOrder& order)
+      : skip_s_(seconds_of(order.skip)), long_s_(std::max(short_s, seconds_of(order.duration - order.skip) / 3)) {}
+  void add(int socket, double at_s, double total) {
+    if (at_s < skip_s_ || at_s > skip_s_ + long_s_) return;
     if (moments_.empty()) cpu_begin_ = thread_cpu_s();
-    if (moments_.empty() || at_s - moments_.back().at_s > window_s / 100) moments_.push_back({at_s, total});
+    if (!moments_.empty() && at_s - moments_.back().at_s < short_s / 50) return;
+    moments_.push_back({at_s, total});
+    if (looked_ || at_s < skip_s_ + short_s) return;
+    looked_ = true;
+    const auto counters = read_tcp_counters(socket);
+    in_order_ = counters && counters->out_of_order_packets == 0.0;
   }
   void finish(double at_s, double total, BulkReceived& out) const {
     if (moments_.empty()) return;
     const auto& first = moments_.front();
     const double rate = at_s > first.at_s ? (total - first.total) / (at_s - first.at_s) : 0;
     const auto above = [rate](const Moment& m) { return m.total - rate * m.at_s; };
-    const auto best = std::max_element(moments_.begin(), moments_.end(), [&](const Moment& a, const Moment& b) { return above(a) < above(b); });
+    const Moment* best = &first;
+    for (const auto& m : moments_)
+      if ((!in_order_ || m.at_s <= skip_s_ + short_s) && above(m) > above(*best)) best = &m;
     out.octets = total - best->total;
     out.seconds = at_s - best->at_s;
-    out.cpu_s = thread_cpu_s() - cpu_begin_;
+    // Its thread's time is counted from the first of them.
+    if (at_s > first.at_s) out.cpu_s = (thread_cpu_s() - cpu_begin_) * out.seconds / (at_s - first.at_s);
   }
 
  private:
   struct Moment {
     double at_s, total;
   };
-  static constexpr double window_s = 0.1;
-  const double skip_s_;
+  static constexpr double short_s = 0.1;
+  const double skip_s_, long_s_;
   std::vector<Moment> moments_;
   double cpu_begin_ = 0;
+  bool looked_ = false, in_order_ = false;
 };
 
 }  // namespace
@@ -266,7 +280,7 @@ Outcome<BulkSent> send_bulk(int socket, const BulkOrder& order, const std::atomi
 Outcome<BulkReceived> receive_bulk(int socket, const BulkOrder& order, const std::atomic<bool>& stop, const BulkTick& tick) {
   std::vector<std::uint8_t> buffer(block_octets);
   BlockCutter cutter;
-  StartFinder start(order.skip);
+  StartFinder start(order);
   BulkReceived out;
   const auto begin = Clock::now(), deadline = begin + order.duration + 15s;
   auto last = begin, next_tick = begin;
@@ -275,7 +289,7 @@ Outcome<BulkReceived> receive_bulk(int socket, const BulkOrder& order, const std
     const auto count = ::recv(socket, buffer.data(), buffer.size(), MSG_DONTWAIT);
     const auto now = Clock::now();
     if (count < 0 && (errno == EAGAIN || errno == EWOULDBLOCK || errno == EINTR)) {
-      if (now >= deadline) return late("the other end sends nothing any more", order.where);
+      if (now >= deadline || now - last >= order.patience) return late("the other end sends nothing any more", order.where);
       wait_for(socket, POLLIN, waited_s);
       continue;
     }
@@ -283,7 +297,7 @@ Outcome<BulkReceived> receive_bulk(int socket, const BulkOrder& order, const std
     if (count == 0) return Fault{FaultKind::unreachable, "the other end closed the connection", order.where, "look in its log"};
     last = now;
     total += static_cast<double>(count);
-    start.add(seconds_of(now - begin), total);
+    start.add(socket, seconds_of(now - begin), total);
     if (tick && now >= next_tick) {
       next_tick = now + 100ms;
       tick(seconds_of(now - begin));

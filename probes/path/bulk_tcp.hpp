@@ -19,6 +19,7 @@ struct BulkOrder {
   std::chrono::milliseconds duration{0};
   std::chrono::milliseconds skip{0};
   double ceiling_bps = 0;    // of payload; 0: none
+  std::chrono::milliseconds patience{6000};  // with a peer that does nothing: TCP itself may be silent for some seconds after losses
   std::string where;         // for a Fault
 };
 
@@ -42,9 +43,9 @@ struct BulkReceived {
   bool ended = false;   // the end mark came; else it was stopped
 };
 
-// With the end mark sent. A peer that takes nothing ends it 10 s after its duration, as timed_out; after a stop, 1 s.
+// With the end mark sent. A peer that takes nothing for the patience ends it, as timed_out; after a stop, 1 s.
 Outcome<BulkSent> send_bulk(int socket, const BulkOrder& order, const std::atomic<bool>& stop, const BulkTick& tick);
-// Until the end mark; `order.duration` and 15 s more at most.
+// Until the end mark; `order.duration` and 15 s more at most. A peer that sends nothing for the patience ends it, as timed_out.
 Outcome<BulkReceived> receive_bulk(int socket, const BulkOrder& order, const std::atomic<bool>& stop, const BulkTick& tick);
 
 }  // namespace tallywire::path

@@ -88,12 +88,13 @@ asio::awaitable<Outcome<bool>> receive_from_far_end(std::shared_ptr<FarEndChanne
 
 asio::awaitable<Outcome<ThroughputReport>> measure_throughput(FarEndAddress far_end, Direction direction,
                                                               std::chrono::milliseconds duration, double ceiling_bps,
-                                                              PathProgress progress, Stop& stop) {
+                                                              PathProgress progress, Stop& stop, std::chrono::milliseconds patience) {
   const bool to = direction == Direction::to_far_end;
   BulkOrder order;
   order.duration = duration;
   order.skip = slow_start;
   order.ceiling_bps = ceiling_bps;
+  order.patience = patience;
   nlohmann::json request = {{"do", "throughput"},
                             {"direction", to ? "to" : "from"},
                             {"duration_ms", duration.count()},

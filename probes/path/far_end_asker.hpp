@@ -17,10 +17,12 @@ namespace tallywire::path {
 
 using PathProgress = std::function<void(double done_s, double total_s)>;
 
+// `patience`: with a path that carries nothing, before it is timed out. A stop ends it early with what was read.
 boost::asio::awaitable<Outcome<ThroughputReport>> measure_throughput(FarEndAddress far_end, Direction direction,
                                                                      std::chrono::milliseconds duration,
                                                                      double ceiling_bps, PathProgress progress,
-                                                                     Stop& stop);
+                                                                     Stop& stop,
+                                                                     std::chrono::milliseconds patience = std::chrono::seconds(6));
 
 // The far end measures a directory that its settings name for this path.
 boost::asio::awaitable<Outcome<volume::VolumeReport>> measure_far_volume(FarEndAddress far_end, std::string path,

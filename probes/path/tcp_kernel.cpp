@@ -35,6 +35,7 @@ std::optional<TcpCounters> read_tcp_counters(int socket) {
   if (info.tcpi_delivery_rate > 0) out.delivery_bps = number(info.tcpi_delivery_rate, 8);
   out.delivery_held_by_sender = info.tcpi_delivery_rate_app_limited != 0;
   out.offered_window_bytes = number(info.tcpi_snd_wnd, 1);
+  out.out_of_order_packets = number(info.tcpi_rcv_ooopack, 1);
   return out;
 }
 

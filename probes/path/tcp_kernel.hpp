@@ -20,6 +20,7 @@ struct TcpCounters {
   std::optional<double> delivery_bps;      // payload; the last estimate
   bool delivery_held_by_sender = false;    // that estimate is the sender's rate, not the path's
   std::optional<double> offered_window_bytes;
+  std::optional<double> out_of_order_packets;  // received
 };
 
 std::optional<TcpCounters> read_tcp_counters(int socket);

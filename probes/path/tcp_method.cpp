@@ -18,6 +18,7 @@ std::string text(const char* format, Values... values) {
 
 // From here on the goodput is the ceiling's: the rest is start-up and headers.
 constexpr double at_the_ceiling = 0.95;
+constexpr double full_path = 0.95;
 constexpr double most_of_the_time = 0.5;
 // A sender whose socket hardly ever was full is itself what limits.
 constexpr double hardly_ever = 0.2;
@@ -59,6 +60,16 @@ Limit limited_by_receiver(const SendingShares& s) {
           "a faster machine there, or nothing else running on it"};
 }
 
+// Whatever the kernel waited for: more does not fit.
+Limit limited_by_full_path(const SendingShares& s) {
+  Limit out;
+  out.by = "path";
+  out.reason = text("it filled the path: %.4g of the %.4g Mbit/s of payload that fit, %.3g %% was sent again", s.goodput_bps / 1e6, s.ideal_bps / 1e6,
+                    100 * over(s.sent_again_bytes, s.sent_bytes));
+  out.try_next = "nothing, where this is the rate of the slowest link; else look for that link, and for other traffic on it";
+  return out;
+}
+
 }  // namespace
 
 double bandwidth_delay_product_bits(double bottleneck_bps, double round_trip_s) { return bottleneck_bps * round_trip_s; }
@@ -92,7 +103,10 @@ Limit find_limit(const SendingShares& s) {
   const double waited = over(s.waited_s, s.duration_s);
   const double receiver = over(s.window_full_s, s.duration_s), buffer = over(s.send_buffer_full_s, s.duration_s);
   if (s.ceiling_bps > 0 && s.goodput_bps >= at_the_ceiling * s.ceiling_bps) return limited_by_sender(s, waited);
-  if (receiver + buffer >= most_of_the_time) return limited_by_window(s, receiver, buffer);
+  if (s.ideal_bps > 0 && s.goodput_bps >= full_path * s.ideal_bps) return limited_by_full_path(s);
+  // Of the time that there was something to send.
+  const bool held_up = receiver + buffer >= most_of_the_time * over(s.busy_s, s.duration_s) && s.busy_s >= hardly_ever * s.duration_s;
+  if (held_up) return limited_by_window(s, receiver, buffer);
   const double again = over(s.sent_again_bytes, s.sent_bytes);
   const double machine = over(std::max(s.sender_cpu_s, s.receiver_cpu_s), s.duration_s);
   if (waited < hardly_ever) return limited_by_sender(s, waited);

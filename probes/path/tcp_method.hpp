@@ -40,6 +40,7 @@ struct SendingShares {
   double sender_cpu_s = 0, receiver_cpu_s = 0;  // their threads were on a CPU or waited for one
   double goodput_bps = 0;
   double ceiling_bps = 0;          // 0: none
+  double ideal_bps = 0;            // what the path carries of payload, found otherwise; 0: not known
   double sent_bytes = 0, sent_again_bytes = 0;
   double mean_round_trip_s = 0, base_round_trip_s = 0;  // 0: not read
   double window_bytes = 0;         // the largest that the receiver offered; 0: not read
@@ -52,7 +53,7 @@ struct Limit {
   std::string try_next;
 };
 
-// What limits: the ceiling first, then whichever held the connection up for the greater part of the time.
+// What limits: the ceiling first, then a path that is full, then whichever held the connection up for the greater part of the time.
 Limit find_limit(const SendingShares& shares);
 
 }  // namespace tallywire::path

@@ -81,6 +81,8 @@ void judge(ThroughputReport& r) {
   s.mean_round_trip_s = r.round_trip_ms.value_or(0) / 1e3;
   s.base_round_trip_s = r.base_round_trip_ms.value_or(0) / 1e3;
   s.window_bytes = r.window_offered_bytes.value_or(0);
+  if (r.bottleneck_bps && r.path_mtu_bytes && r.segment_bytes)
+    s.ideal_bps = ideal_goodput_bps(*r.bottleneck_bps, *r.path_mtu_bytes + frame_octets_beyond_ip, *r.segment_bytes);
   if (r.bottleneck_bps && r.base_round_trip_ms)
     s.window_needed_bytes = window_to_fill_bytes(*r.bottleneck_bps, *r.base_round_trip_ms / 1e3);
   auto limit = find_limit(s);

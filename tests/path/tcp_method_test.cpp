@@ -100,6 +100,15 @@ TEST_CASE("what limits is found with its evidence") {
     CHECK(limit.by == "window");
     CHECK_THAT(limit.reason, Contains("receiver's window was full 93 %") && Contains("16 kB") && Contains("62.5 kB"));
   }
+  SECTION("the path, that is full, whatever the kernel waited for") {
+    s.window_full_s = 0.93;
+    s.ideal_bps = 95.6e6;
+    const auto limit = find_limit(s);
+    CHECK(limit.by == "path");
+    CHECK_THAT(limit.reason, Contains("95 of the 95.6 Mbit/s"));
+    s.ideal_bps = 190e6;
+    CHECK(find_limit(s).by == "window");
+  }
   SECTION("the send buffer") {
     s.send_buffer_full_s = 0.8;
     const auto limit = find_limit(s);
