@@ -40,6 +40,12 @@ FarEndService read_far_end(ReadingFile& file, const std::string& pointer) {
     ObjectReader volumes(file, at);
     for (const auto& name : volumes.names()) out.volumes[name] = volumes.word(name.c_str());
   });
+  out.plain_reflector_port = static_cast<std::uint16_t>(in.whole("plain_reflector_port", 0, 65535, 0));
+  out.plain_reflector_for = in.words("plain_reflector_for", false);
+  for (std::size_t i = 0; i < out.plain_reflector_for.size(); ++i)
+    need_address(file, in.at("plain_reflector_for") + "/" + std::to_string(i), out.plain_reflector_for[i]);
+  if ((out.plain_reflector_port != 0) == out.plain_reflector_for.empty())
+    file.fault(in.at("plain_reflector_for"), "a plain reflector needs its port and the addresses that it answers", "name both, or neither");
   return out;
 }
 

@@ -26,6 +26,8 @@ struct FarEndService {
   std::uint16_t tcp_port = 7861;
   std::string key_secret;
   std::map<std::string, std::string> volumes;  // name -> directory that may be measured
+  std::uint16_t plain_reflector_port = 0;      // UDP; 0: none. STAMP without an agreement, for these addresses alone
+  std::vector<std::string> plain_reflector_for;
 };
 
 // Taps that are held open as long as the service runs.

@@ -166,7 +166,8 @@ int run(const Loaded& loaded) {
   std::optional<path::FarEnd> far_end;
   if (loaded.settings.far_end) {
     const auto& f = *loaded.settings.far_end;
-    far_end.emplace(context, blocking, path::FarEndSettings{f.address, f.tcp_port, key_named(loaded.secrets, f.key_secret), f.volumes});
+    far_end.emplace(context, blocking, path::FarEndSettings{f.address, f.tcp_port, key_named(loaded.secrets, f.key_secret), f.volumes,
+                                                           f.plain_reflector_port, f.plain_reflector_for});
     take(far_end->start());
     spdlog::info("far end on {}:{}, {} volumes", f.address, f.tcp_port, f.volumes.size());
   }

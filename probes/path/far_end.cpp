@@ -3,6 +3,7 @@
 #include "probes/deadline.hpp"
 #include "probes/path/far_end_channel.hpp"
 #include "probes/path/far_end_work.hpp"
+#include "probes/path/stamp_reflector.hpp"
 #include "probes/wire/far_end_handshake.hpp"
 
 #include <boost/asio/as_tuple.hpp>
@@ -29,6 +30,23 @@ const std::map<std::string, FarEndWork> works = {
     {"volume", serve_volume},
 };
 
+// Four sessions of the usual 50 packets a second; more is no measurement.
+constexpr std::uint32_t plain_answers_per_s = 200;
+
+Outcome<std::unique_ptr<StampReflector>> open_plain_reflector(const asio::ip::address& local, const FarEndSettings& far_end) {
+  StampReflectorSettings settings;
+  settings.local = local;
+  settings.udp_port = far_end.plain_reflector_port;
+  settings.session.stateful = false;
+  settings.session.most_per_s = plain_answers_per_s;
+  for (const auto& text : far_end.plain_reflector_for) {
+    boost::system::error_code code;
+    settings.askers.push_back(asio::ip::make_address(text, code));
+    if (code) return Fault{FaultKind::bad_request, "this is no IP address", text, "give the address in numbers"};
+  }
+  return StampReflector::open(std::move(settings));
+}
+
 }  // namespace
 
 struct FarEnd::State : std::enable_shared_from_this<FarEnd::State> {
@@ -43,6 +61,7 @@ struct FarEnd::State : std::enable_shared_from_this<FarEnd::State> {
   FarEndSettings settings;
   tcp::acceptor acceptor;
   std::set<std::shared_ptr<FarEndChannel>> sessions;
+  std::unique_ptr<StampReflector> plain_reflector;
   std::atomic<bool> stopped{false};
 };
 
@@ -62,6 +81,11 @@ Outcome<void> FarEnd::start() {
   if (code)
     return Fault{FaultKind::system, "the far end cannot listen: " + code.message(), where,
                  "check that the address is this machine's and the port is free"};
+  if (state_->settings.plain_reflector_port != 0) {
+    auto reflector = open_plain_reflector(address, state_->settings);
+    if (!reflector) return reflector.error();
+    state_->plain_reflector = std::move(*reflector);
+  }
   asio::co_spawn(state_->context, state_->accept(), [state = state_](std::exception_ptr failure) {
     // The acceptor loop ends by stop(); anything else is a bug that must not pass in silence.
     if (failure && !state->stopped) std::rethrow_exception(failure);
@@ -75,6 +99,7 @@ void FarEnd::stop() {
   state_->stopped = true;
   boost::system::error_code code;
   state_->acceptor.close(code);
+  state_->plain_reflector.reset();
   for (const auto& session : state_->sessions) session->cancel();
 }
 

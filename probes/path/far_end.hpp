@@ -11,6 +11,7 @@
 #include <map>
 #include <memory>
 #include <string>
+#include <vector>
 
 namespace tallywire::path {
 
@@ -19,6 +20,9 @@ struct FarEndSettings {
   std::uint16_t tcp_port = 7861;
   std::string key;
   std::map<std::string, std::string> volumes;  // name -> directory that may be measured; nothing else is
+  // Not 0: STAMP (RFC 8762) without an agreement on this UDP port, unauthenticated and stateless, for these numeric addresses alone.
+  std::uint16_t plain_reflector_port = 0;
+  std::vector<std::string> plain_reflector_for;
 };
 
 class FarEnd {

@@ -255,6 +255,16 @@ TEST_CASE("settings: defaults, unknown keys, and a door that lacks its lock") {
   const auto far = parse_settings("{\"far_end\": {\"address\": \"192.0.2.1\", \"key_secret\": \"k\", \"volumes\": {\"main\": \"/srv\"}}}", "s.json");
   CHECK(far.faults.empty());
   CHECK(far.settings.far_end->volumes.at("main") == "/srv");
+  CHECK(far.settings.far_end->plain_reflector_port == 0);
+  const auto plain = [](const std::string& rest) {
+    return parse_settings("{\"far_end\": {\"address\": \"192.0.2.1\", \"key_secret\": \"k\", " + rest + "}}", "s.json");
+  };
+  const auto both = plain("\"plain_reflector_port\": 8620, \"plain_reflector_for\": [\"192.0.2.7\", \"2001:db8::7\"]");
+  CHECK(both.faults.empty());
+  CHECK(both.settings.far_end->plain_reflector_for == std::vector<std::string>{"192.0.2.7", "2001:db8::7"});
+  CHECK(plain("\"plain_reflector_port\": 8620").faults.size() == 1);
+  CHECK(plain("\"plain_reflector_for\": [\"192.0.2.7\"]").faults.size() == 1);
+  CHECK(plain("\"plain_reflector_port\": 8620, \"plain_reflector_for\": [\"depot.example\"]").faults.size() == 1);
 }
 
 TEST_CASE("settings: taps to be held, with what is wrong at its place") {

@@ -3,11 +3,12 @@
 import json
 import os
 import signal
+import struct
 import subprocess
 import time
 import unittest
 
-from delay_site import BIN, FAR, FAR6, KEY, NEAR, PLAIN_PORT, DelaySite
+from delay_site import BIN, FAR, FAR6, KEY, NEAR, NEAR_TOO, PLAIN_PORT, DelaySite, wait_until
 import stamp_truth
 
 
@@ -68,6 +69,31 @@ class PlainDelay(DelaySite):
         self.assertLess(took_s, 5)
         self.assertEqual(answer["unread"]["delay"], "the host did not answer 5 packets, so it was sent no more; it says that nobody listens on this UDP port")
         self.assertIsNone(answer["delay"]["round_trip_min_ms"])
+
+    # --- Ours as the plain reflector of others.
+
+    def test_ours_answers_plain_senders_that_its_settings_name_and_nobody_else(self):
+        settings = self.folder / "plain.json"
+        settings.write_text(json.dumps({"far_end": {"address": "::", "tcp_port": 7862, "key_secret": "right", "plain_reflector_port": 1862,
+                                                    "plain_reflector_for": [NEAR]}}))
+        service = self.ns.start("far", BIN / "tallywired", "--settings", settings, "--secrets", self.secrets)
+        wait_until(lambda: ":1862" in self.ns.run("far", "ss", "-Hlun").stdout, 20, "the plain reflector")
+        # A sender written from RFC 8762 §4.2.1; its last packet is TWAMP's, of 14 octets, and the one before has 100.
+        asker = ("import socket,sys,struct\n"
+                 "s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); s.bind((sys.argv[1], 0)); s.settimeout(0.5)\n"
+                 "for number, octets in ((0, 44), (1, 44), (5, 100), (6, 14)):\n"
+                 "  request = struct.pack('!IQH', number, 0xed01b42580000000 + number, 0x9405).ljust(octets, b'\\0')\n"
+                 "  s.sendto(request, (sys.argv[2], 1862))\n"
+                 "  try: print(s.recv(2048).hex())\n"
+                 "  except TimeoutError: break\n")
+        answers = self.ns.run("near", "/usr/bin/python3", "-c", asker, NEAR, FAR).stdout.split()
+        self.assertEqual([len(a) // 2 for a in answers], [44, 44, 100, 44])
+        for answer, number in zip(map(bytes.fromhex, answers), (0, 1, 5, 6)):
+            # §4.3.1, stateless: the sender's number twice, its time and error estimate as they came, its TTL (the kernel's 64).
+            self.assertEqual(struct.unpack("!I20xIQHHB", answer[:41]), (number, number, 0xed01b42580000000 + number, 0x9405, 0, 64))
+        self.assertEqual(self.ns.run("near", "/usr/bin/python3", "-c", asker, NEAR_TOO, FAR).stdout, "")
+        self.ns.end(service)
+        self.assertEqual(self.ns.run("far", "ss", "-Hlun").stdout, "")
 
     # --- The command.
 
