@@ -4,6 +4,7 @@
 
 #include "config/design.hpp"
 #include "probes/path/rehearsal.hpp"
+#include "probes/reading.hpp"
 
 #include <nlohmann/json.hpp>
 
