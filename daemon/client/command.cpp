@@ -110,7 +110,7 @@ void add_asks(CLI::App& app, Command& c) {
   add_argument<int>(*sw, c, "--port", "udp_port", "UDP port (161)");
   add_argument<double>(*sw, c, "--seconds", "seconds", "how long between two looks, for load and new errors (2); 0: one look");
   add_where(*sw, c);
-  auto* path = app.add_subcommand("path", "delay, loss and throughput to a far end, which must hold the same key");
+  auto* path = app.add_subcommand("path", "what the path to a far end carries (delay, TCP, UDP), which must hold the same key");
   path->footer("Probe only networks that you are asked to.\n"
                "  tallywire path 198.51.100.7 --key depot\n  tallywire path 198.51.100.9 --plain-reflector --seconds 60");
   add_argument<std::string>(*path, c, "host", "host", "the far end's IP address", true);

@@ -19,7 +19,7 @@ namespace {
 constexpr double default_ceiling_bps = 100e9;  // more than any link of a site: as good as none
 constexpr double search_share = 1.6;           // of the seconds for TCP, for the search by UDP
 constexpr double least_packet_bytes = 128;
-constexpr std::chrono::milliseconds usual_patience{6000}, patience_in_a_black_hole{3000};
+constexpr std::chrono::milliseconds usual_patience{6000}, patience_in_a_black_hole{2000};
 
 struct PathRequest {
   path::FarEndAddress far_end;

@@ -12,7 +12,7 @@ using namespace std::chrono_literals;
 constexpr std::size_t least_v4 = 576, least_v6 = 1280;  // RFC 1122 §3.3.2 (what every host takes); RFC 8200 §5
 constexpr int tries = 3;
 constexpr auto least_wait = 60ms, most_wait = 1000ms;
-constexpr auto hello_limit = 2s;
+constexpr auto hello_limit = 1500ms;
 
 // True once the answer to this trial and sequence came.
 bool wait_for_answer(UdpSocket& socket, const UdpToken& token, const UdpPacket& asked, Clock::time_point until) {

@@ -30,7 +30,7 @@ PathMtu search_path_mtu(std::size_t least, std::size_t interface_bytes, const st
 // Over a connected socket whose peer answers probes. `round_trip`: how long an answer takes, for the wait.
 PathMtu find_path_mtu(UdpSocket& socket, const UdpToken& token, std::chrono::milliseconds round_trip, const std::atomic<bool>& stop);
 
-// Says hello until it is heard; the round trip of the one that was. None: nothing came back within 2 s.
+// Says hello until it is heard; the round trip of the one that was. None: nothing came back within 1.5 s.
 std::optional<std::chrono::milliseconds> say_hello(UdpSocket& socket, const UdpToken& token, const std::atomic<bool>& stop);
 
 }  // namespace tallywire::path

@@ -35,7 +35,7 @@ void TrainCounter::add(const UdpPacket& packet, std::int64_t arrival_ns) {
 
 const TrainCount& TrainCounter::count() {
   if (least_delay_ns_[0] && least_delay_ns_[3])
-    count_.delay_growth_ms = static_cast<double>(*least_delay_ns_[3] - *least_delay_ns_[0]) / 1e6;
+    count_.delay_growth_ms = (static_cast<double>(*least_delay_ns_[3]) - static_cast<double>(*least_delay_ns_[0])) / 1e6;
   if (after_half_ >= least_for_rate && last_ns_ > half_ns_)
     count_.arrival_packets_per_s = (after_half_ - 1) * 1e9 / static_cast<double>(last_ns_ - half_ns_);
   return count_;
