@@ -22,7 +22,7 @@ struct FarEndSettings {
   std::map<std::string, std::string> volumes;  // name -> directory that may be measured; nothing else is
   // Not 0: STAMP (RFC 8762) without an agreement on this UDP port, unauthenticated and stateless, for these numeric addresses alone.
   std::uint16_t plain_reflector_port = 0;
-  std::vector<std::string> plain_reflector_for;
+  std::vector<std::string> plain_reflector_for = {};
 };
 
 class FarEnd {

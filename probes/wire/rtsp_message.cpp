@@ -97,7 +97,8 @@ std::string read_headers(std::string_view lines, const RtspLimits& limits, RtspM
     const bool folded = line.front() == ' ' || line.front() == '\t';
     if (folded && !out.headers.empty()) {
       auto& before = out.headers.back().second;
-      before += (before.empty() ? "" : " ") + clean(value);
+      const auto more = clean(value);
+      if (!more.empty()) before += (before.empty() ? "" : " ") + more;
       continue;
     }
     if (value.find(':') == std::string_view::npos) continue;  // no header; what it was meant to be nobody knows
