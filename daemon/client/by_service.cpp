@@ -40,6 +40,8 @@ class ByService {
       code = co_await headroom();
     else if (command_.name == "accept")
       code = co_await accept();
+    else if (command_.name == "volume" && !command_.arguments.contains("path"))
+      code = co_await days_held();
     else if (command_.name == "tap" && command_.follow)
       code = co_await follow_tap();
     else
@@ -206,6 +208,26 @@ class ByService {
     co_return missed ? exit_missed : unread ? exit_unread : exit_met;
   }
 
+  asio::awaitable<int> days_held() {
+    auto answer = co_await call("GET", "/api/days_held");
+    if (!answer) co_return fail(command_, answer.error());
+    print_answer(command_, *answer);
+    bool missed = false, unread = answer->at("stores").empty();
+    for (const auto& row : answer->at("stores")) {
+      unread = unread || row.at("days_held_days").is_null();
+      missed = missed || row.at("falls_short") == "now";
+    }
+    co_return missed ? exit_missed : unread ? exit_unread : exit_met;
+  }
+
+  // The days that this volume holds, where it is one of the design's and a round has read them.
+  asio::awaitable<void> add_days_held(json& answer) {
+    auto all = co_await call("GET", "/api/days_held");
+    if (!all || !answer.is_object()) co_return;
+    for (const auto& row : all->at("stores"))
+      if (row.at("path") == command_.arguments.at("path") && row.at("on_far_end") == false) answer["days_held"] = row;
+  }
+
   asio::awaitable<int> accept() {
     if (command_.by.empty() || command_.by.size() > 200)
       co_return fail(command_, {FaultKind::bad_request, "who accepts the round?", "", "give a name: --by “A. Tester”"});
@@ -253,7 +275,9 @@ class ByService {
       if (!state) co_return fail(command_, state.error());
       if (state->at("state") == "done") {
         line_.clear();
-        print_answer(command_, state->at("answer"));
+        json answer = state->at("answer");
+        if (command_.name == "volume") co_await add_days_held(answer);
+        print_answer(command_, answer);
         co_return state->at("exit_code").get<int>();
       }
       const auto& p = state->at("progress");

@@ -150,8 +150,8 @@ void add_asks(CLI::App& app, Command& c) {
   rehearse->add_flag_callback("--no-live", [&c] { c.arguments["live"] = false; }, "nobody works on this path: find where loss begins");
   rehearse->add_option("--design", c.design, "with --alone: the design file");
   add_where(*rehearse, c);
-  auto* volume = app.add_subcommand("volume", "how fast a volume takes writes; writes its own files only");
-  add_argument<std::string>(*volume, c, "path", "path", "a directory on the volume", true);
+  auto* volume = app.add_subcommand("volume", "how fast a volume takes writes, and how many days it holds; writes its own files only");
+  add_argument<std::string>(*volume, c, "path", "path", "a directory on the volume; without it: the days that every volume and card holds");
   add_volume(*volume, c);
 }
 
@@ -233,7 +233,14 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
     return 2;
   }
   // The service works in a directory of its own.
-  if (c.name == "volume") c.arguments["path"] = std::filesystem::absolute(c.arguments.at("path").get<std::string>()).string();
+  if (c.name == "volume" && !c.arguments.contains("path") && (c.alone || !c.arguments.empty())) {
+    std::fputs(c.alone ? "volume: give a directory on the volume; the days held are in the service's record: leave out --alone\n"
+                       : "volume: give a directory on the volume\n",
+               stderr);
+    return 2;
+  }
+  if (c.name == "volume" && c.arguments.contains("path"))
+    c.arguments["path"] = std::filesystem::absolute(c.arguments.at("path").get<std::string>()).lexically_normal().string();
   if (c.name == "volume" && !may_fill(c)) return 2;
   if (used == design) c.name += " " + design->get_subcommands().front()->get_name();
   return c;

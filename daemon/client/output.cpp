@@ -59,7 +59,7 @@ void print_answer(const Command& command, const json& answer) {
   else if (command.name == "rehearse")
     text = render_rehearsal(answer);
   else if (command.name == "volume")
-    text = render_volume(answer);
+    text = answer.contains("stores") ? render_days_held(answer) : render_volume(answer) + render_stores(answer.value("days_held", json()));
   else if (command.name == "path") {
     text = render_delay(answer);
     for (const char* direction : {"to", "from"})

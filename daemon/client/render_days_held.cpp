@@ -59,6 +59,7 @@ std::string notes_of(const json& row) {
 
 std::string render_stores(const json& rows) {
   if (rows.empty()) return "";
+  if (rows.is_object()) return render_stores(json::array({rows}));
   Table table;
   table.row({"Volume or card", "streams", "capacity", "writes", "holds", "asked for", "falls short"});
   for (const auto& row : rows)

@@ -31,7 +31,7 @@ Rates rates_of(const std::vector<Reading>& readings, const std::vector<Reading>&
 }
 
 Store store_of(const config::Design& design, const config::Recorder& recorder, const config::Volume& volume) {
-  Store out{config::subject_of(recorder, volume), volume.path, volume.capacity_bytes, volume.days_to_hold, {}, ""};
+  Store out{config::subject_of(recorder, volume), volume.path, volume.on_far_end, volume.capacity_bytes, volume.days_to_hold, {}, ""};
   const std::set<std::string> names(volume.streams.begin(), volume.streams.end());
   for (const auto& camera : design.cameras)
     for (const auto& head : camera.heads)
@@ -41,7 +41,7 @@ Store store_of(const config::Design& design, const config::Recorder& recorder, c
 }
 
 Store store_of(const config::Camera& camera) {
-  Store out{config::subject_of(camera) + "/cards", "", 0, camera.card_days_to_hold, {}, ""};
+  Store out{config::subject_of(camera) + "/cards", "", false, 0, camera.card_days_to_hold, {}, ""};
   const bool copies = camera.card_use == config::CardUse::copies;
   for (const auto& card : camera.cards)
     out.designed_bytes = copies && out.designed_bytes > 0 ? std::min(out.designed_bytes, card.capacity_bytes)
@@ -196,6 +196,7 @@ void to_json(nlohmann::json& out, const DaysHeld& row) {
   const bool unread = f.state == Forecast::Short::unread;
   out = {{"subject", row.store.subject},
          {"path", row.store.path.empty() ? json() : json(row.store.path)},
+         {"on_far_end", row.store.on_far_end},
          {"streams", row.store.streams.size()},
          {"capacity_bytes", number(row.capacity_bytes)},
          {"capacity_from", row.capacity_is_measured ? "measured" : "design"},

@@ -26,6 +26,7 @@ double days_held(double capacity_bytes, double kept_free_ratio, double bytes_per
 struct Store {
   std::string subject;                // recorder/ID/volume/ID, camera/ID/cards
   std::string path;                   // of a volume, on the machine that holds it
+  bool on_far_end = false;            // that machine is the far end
   double designed_bytes = 0;          // of cards together their sum, as copies the smallest
   double days_to_hold = 0;            // 0: nothing is promised
   std::vector<std::string> streams;   // subjects

@@ -100,6 +100,10 @@ class Demo(unittest.TestCase):
         self.assertAlmostEqual(stores["camera/gate-north/cards"]["days_held_days"], 256e9 * 0.95 / (rate / 8 * 1.02 * 86400), places=3)
         self.assertEqual(stores["recorder/recorder/volume/spare"]["capacity_bytes"], 500e9)
         self.assertIn("could not be metered", stores["recorder/recorder/volume/main"]["unread"]["days_held_days"])  # wash-bay
+        held = subprocess.run([f"{BIN}/tallywire", "volume", "--socket", str(self.socket)], capture_output=True, text=True, timeout=30)
+        self.assertEqual(held.returncode, 3, held.stdout)  # main is unread
+        self.assertIn("gate-north, cards", held.stdout)
+        self.assertIn("500 GB (465.7 GiB) by design", held.stdout)
         secrets = json.loads(pathlib.Path(self.state["secrets"]).read_text())
         for text in (done.stdout, (self.root / "service.log").read_text()):
             self.assertNotIn(secrets["cameras"]["password"], text)

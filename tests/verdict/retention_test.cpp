@@ -123,7 +123,11 @@ TEST_CASE("days held come from what was measured, with overhead, reserve and the
   const nlohmann::json told = row;
   CHECK(told.at("capacity_from") == "measured");
   CHECK(told.at("path") == "/srv/video");
-  CHECK(told.at("unread").contains("falls_short"));
+  CHECK(told.at("falls_short") == "now");  // 9.7 of 10 days, whatever the nights say
+  CHECK(told.at("unread").contains("trend_bytes_per_s_per_day"));
+  const nlohmann::json enough = find(days_held_of(design, {rate("1", 2e6), rate("2", 2e6)}, {}, {}, now), volume);
+  CHECK(enough.at("falls_short").is_null());
+  CHECK(enough.at("unread").contains("falls_short"));
   // A volume that is larger than designed is not promised to the streams.
   const auto larger = days_held_of(design, {rate("1", 3e6), rate("2", 5e6), read_number(volume, "capacity_bytes", 2e12, "statvfs", now)}, {}, {}, now);
   CHECK_FALSE(find(larger, volume).capacity_is_measured);
