@@ -7,11 +7,13 @@
 #include "daemon/site_service.hpp"
 #include "probes/open_files.hpp"
 #include "probes/path/far_end.hpp"
+#include "probes/volume/own_files.hpp"
 
 #include <CLI/CLI.hpp>
 
 
 #include <boost/asio/io_context.hpp>
+#include <boost/asio/post.hpp>
 #include <boost/asio/signal_set.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <spdlog/sinks/stdout_sinks.h>
@@ -160,6 +162,21 @@ class SiteParts {
   api::Server server_;
 };
 
+// What a killed service left on the volumes that it measures. A volume that hangs holds up nothing else.
+void clear_volumes(const Loaded& loaded, asio::thread_pool& blocking) {
+  std::vector<std::string> paths;
+  if (loaded.settings.far_end)
+    for (const auto& [name, path] : loaded.settings.far_end->volumes) paths.push_back(path);
+  if (loaded.design)
+    for (const auto& recorder : loaded.design->recorders)
+      for (const auto& volume : recorder.volumes)
+        if (!volume.on_far_end) paths.push_back(volume.path);
+  for (const auto& path : paths)
+    asio::post(blocking, [path] {
+      if (const int removed = volume::remove_leftovers(path)) spdlog::info("{}: removed what {} killed measurements had left", path, removed);
+    });
+}
+
 int run(const Loaded& loaded) {
   asio::io_context context(1);
   asio::thread_pool blocking(4);
@@ -173,6 +190,7 @@ int run(const Loaded& loaded) {
   }
   std::optional<SiteParts> site;
   if (loaded.design) site.emplace(context, blocking, loaded);
+  clear_volumes(loaded, blocking);
   malloc_trim(0);
   asio::signal_set signals(context, SIGINT, SIGTERM);
   asio::steady_timer patience(context);

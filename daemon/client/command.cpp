@@ -112,6 +112,7 @@ void add_asks(CLI::App& app, Command& c) {
   add_where(*sw, c);
   auto* path = app.add_subcommand("path", "what the path to a far end carries (delay, TCP, UDP), which must hold the same key");
   path->footer("Probe only networks that you are asked to.\n"
+               "Exit: 0 all was read; 2 wrong request; 3 something could not be read.\n"
                "  tallywire path 198.51.100.7 --key depot\n  tallywire path 198.51.100.9 --plain-reflector --seconds 60");
   add_argument<std::string>(*path, c, "host", "host", "the far end's IP address", true);
   add_argument<std::string>(*path, c, "--key", "key", "name of a secret {key}");
@@ -146,8 +147,9 @@ void add_asks(CLI::App& app, Command& c) {
   add_argument<std::int64_t>(*rehearse, c, "--seed", "seed", "of the random phases; the one that was used is told");
   add_argument<double>(*rehearse, c, "--most-scale", "most_scale", "the highest load, against what is asked (1 and the reserve)");
   add_argument<int>(*rehearse, c, "--step-gops", "step_gops", "how many GOPs each step lasts (2)");
-  rehearse->add_flag_callback("--live", [&c] { c.arguments["live"] = true; }, "the path carries live work: end at the first sign of harm (with a design)");
-  rehearse->add_flag_callback("--no-live", [&c] { c.arguments["live"] = false; }, "nobody works on this path: find where loss begins");
+  auto* live = rehearse->add_flag_callback("--live", [&c] { c.arguments["live"] = true; },
+                                           "the path carries live work: end at the first sign of harm (so it is with a design)");
+  rehearse->add_flag_callback("--no-live", [&c] { c.arguments["live"] = false; }, "nobody works on this path: find where loss begins")->excludes(live);
   rehearse->add_option("--design", c.design, "with --alone: the design file");
   add_where(*rehearse, c);
   auto* volume = app.add_subcommand("volume", "how fast a volume takes writes, and how many days it holds; writes its own files only");
@@ -233,6 +235,14 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
     return 2;
   }
   // The service works in a directory of its own.
+  if (c.name == "volume" && c.arguments.contains("path") && c.arguments.at("path") == "") {
+    std::fputs("volume: the path is empty; give a directory on the volume\n", stderr);
+    return 2;
+  }
+  if (c.name == "path" && c.arguments.contains("plain_reflector_port") && c.arguments.contains("only") && c.arguments.at("only") != "delay") {
+    std::fputs("path: a plain reflector tells delay alone; leave out --only\n", stderr);
+    return 2;
+  }
   if (c.name == "volume" && !c.arguments.contains("path") && (c.alone || !c.arguments.empty())) {
     std::fputs(c.alone ? "volume: give a directory on the volume; the days held are in the service's record: leave out --alone\n"
                        : "volume: give a directory on the volume\n",

@@ -45,6 +45,11 @@ std::string render_delay(const json& answer) {
   if (part == answer.end()) return "";
   if (part->is_null()) return render_fields({{"delay", nullptr}, {"unread", answer.value("unread", json::object())}}) + "\n";
   const auto& d = *part;
+  if (d.at("answered_packets") == 0) {
+    std::string why = text_of(answer.value("unread", json::object()), "delay");
+    return "delay: unread: " + (why.empty() ? "no packet came back" : why) + "; " + text_of(d, "sent_packets") +
+           " packets were sent. Try: is the host powered and the cable in; does a reflector run there on this UDP port; does a firewall let it answer.\n\n";
+  }
   const auto &to = d.at("to"), &from = d.at("from");
   Table delays;
   delays.row({"in ms", "least", "median", "95 %", "99 %", "99.9 %", "most"});

@@ -38,6 +38,8 @@ std::string where_loss_begins(const json& answer) {
     out = "Where loss begins: " + answer.at("loss_begins_note").get<std::string>();
   if (!answer.at("carried_scale").is_null())
     out += "; " + percent(answer.at("carried_scale")) + " was carried whole";
+  const bool between = answer.at("made_up").value("live", json()) == true && !answer.at("loss_begins_scale").is_null() && !answer.at("carried_scale").is_null();
+  if (between) out += ". It lies somewhere between: live work is not harmed again to find it; where nobody works, --no-live does";
   out += ".\n";
   if (!answer.at("harm").is_null())
     out += "HARM at " + percent(answer.at("harm").at("scale")) + " of the load, and so it was ended: " +
@@ -73,7 +75,7 @@ std::string headroom_of(const json& answer) {
   if (at == answer.end()) return "";
   return "Busiest 100 ms at " + percent(at->at("scale")) + " of the load: " + rate(at->at("offered_busiest_bps")) + " at these phases; by headroom's " +
          "reckoning " + rate(at->at("headroom_once_a_gop_bps")) + " once a GOP, " + rate(at->at("headroom_busiest_bps")) + " with a risk of " +
-         figure("%.2g", at->at("headroom_risk_ratio")) + ".\n";
+         figure("%.2g", at->at("headroom_risk_ratio")) + ", which suppose that phases are random.\n";
 }
 
 }  // namespace
@@ -85,7 +87,7 @@ std::string render_rehearsal(const json& answer) {
     const auto& reading = v.at("reading");
     verdicts.row({spoken_subject(v.at("subject")), v.at("verdict"),
                   reading.at("value").is_null() ? reading.at("unread").get<std::string>() : "carries " + percent(reading.at("value")) + " of what is asked",
-                  v.at("target").at("text")});
+                  "asked for: " + v.at("target").at("text").get<std::string>()});
   }
   out += verdicts.text() + "\n" + where_loss_begins(answer) + headroom_of(answer) + "\n" + steps_of(answer.at("steps"));
   for (const auto& [what, why] : answer.at("unread").items()) out += "unread: " + what + ": " + why.get<std::string>() + "\n";
