@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <utility>
 
 namespace tallywire::verdict {
 namespace {
@@ -85,10 +86,13 @@ Forecast forecast_of(std::span<const NightSum> nights, double usable_bytes, doub
     return days ? std::optional(after_days(now, *days)) : std::nullopt;
   };
   out.state = Forecast::Short::not_in_sight;
-  if (!out.trend->is_told || !(out.on = day(out.trend->per_day))) return out;
+  // Rates that fall make no store short that holds enough at the newest ones.
+  if (!out.trend->is_told || out.trend->per_day <= 0 || !(out.on = day(out.trend->per_day))) return out;
   out.state = Forecast::Short::on_a_day;
   out.earliest = day(out.trend->per_day_high);
   out.latest = day(out.trend->per_day_low);
+  // Where the line is above what the store takes already, a steeper one was lower before, and the days come the other way round.
+  if (!out.earliest || (out.latest && *out.latest < *out.earliest)) std::swap(out.earliest, out.latest);
   return out;
 }
 

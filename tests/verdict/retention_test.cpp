@@ -238,3 +238,24 @@ TEST_CASE("a forecast says now, on which day, not in sight, or why it is unread"
   CHECK(forecast(today, gap).forecast.nights == 6);
   CHECK(find_coming_short({forecast(today, nights(20, 4e6, 0))}).empty());
 }
+
+TEST_CASE("rates that fall foretell no day; the earliest day is never after the latest") {
+  // 1 TB for 10 days: 1.1574 MB/s fill it.
+  const auto nights_of = [](double newest, double per_day) {
+    std::vector<NightSum> out;
+    for (int i = 0; i < 20; ++i) out.push_back({day(i - 19), newest + per_day * (i - 19) + 1e3 * (i * i * 7 % 11 - 5)});
+    return out;
+  };
+  // The days that are gone were heavier than what it takes; at the newest rates it holds enough.
+  const auto falls = forecast_of(nights_of(1.15e6, -5e3), 1e12, 10, 10.06, now);
+  CHECK(falls.trend->is_told);
+  CHECK(falls.state == Forecast::Short::not_in_sight);
+  CHECK_FALSE(falls.on);
+  // The line is above it already, the last ten days together not yet: a steeper line comes there later.
+  const auto above = forecast_of(nights_of(1.16e6, 2.5e3), 1e12, 10, 10.06, now);
+  REQUIRE(above.state == Forecast::Short::on_a_day);
+  REQUIRE((above.earliest && above.latest));
+  CHECK(*above.earliest <= *above.on);
+  CHECK(*above.on <= *above.latest);
+  CHECK(*above.earliest < *above.latest);
+}
