@@ -29,7 +29,8 @@ Fault held(const std::string& path) {
 
 Outcome<std::unique_ptr<CapacityFolder>> CapacityFolder::open(const std::string& directory) {
   const auto path = directory + "/" + name;
-  if (::mkdir(path.c_str(), 0700) != 0 && errno != EEXIST) return cannot_write(directory, errno);
+  const bool is_made = ::mkdir(path.c_str(), 0700) == 0;
+  if (!is_made && errno != EEXIST) return cannot_write(directory, errno);
   auto own = open_folder(path);
   if (own.fd() < 0) return cannot_write(directory, errno);
   if (!lock(own)) return held(path);
@@ -39,7 +40,7 @@ Outcome<std::unique_ptr<CapacityFolder>> CapacityFolder::open(const std::string&
   const bool is_new = ::faccessat(out->own_.fd(), "state", F_OK, 0) != 0;
   auto ready = is_new ? out->begin() : out->go_on();
   if (!ready) {
-    if (is_new) out->remove();
+    if (is_made) out->remove();
     return ready.error();
   }
   return out;
@@ -50,9 +51,9 @@ Outcome<void> CapacityFolder::begin() {
   const auto key = make_pattern_key();
   if (!key) return Fault{FaultKind::system, "the system gives no random numbers", path_, "repeat it"};
   key_ = *key;
-  const Descriptor file(::openat(own_.fd(), "key", O_WRONLY | O_CREAT | O_TRUNC | O_NOFOLLOW | O_CLOEXEC, 0600));
+  const Descriptor file(open_own(own_.fd(), "key", O_WRONLY | O_CREAT | O_TRUNC));
   if (file.fd() < 0 || !write_whole(file.fd(), key_.data(), key_.size(), 0) || ::fsync(file.fd()) != 0) return cannot_write(path_, errno);
-  state_ = Descriptor(::openat(own_.fd(), "state.new", O_RDWR | O_CREAT | O_TRUNC | O_NOFOLLOW | O_CLOEXEC, 0600));
+  state_ = Descriptor(open_own(own_.fd(), "state.new", O_RDWR | O_CREAT | O_TRUNC));
   if (state_.fd() < 0) return cannot_write(path_, errno);
   CapacityState first;
   if (const int error = save(first)) return cannot_write(path_, error);
@@ -63,8 +64,8 @@ Outcome<void> CapacityFolder::begin() {
 }
 
 Outcome<void> CapacityFolder::go_on() {
-  const Descriptor file(::openat(own_.fd(), "key", O_RDONLY | O_NOFOLLOW | O_CLOEXEC));
-  state_ = Descriptor(::openat(own_.fd(), "state", O_RDWR | O_NOFOLLOW | O_CLOEXEC));
+  const Descriptor file(open_own(own_.fd(), "key", O_RDONLY));
+  state_ = Descriptor(open_own(own_.fd(), "state", O_RDWR));
   std::array<std::uint8_t, 2 * sizeof(StatePlace)> places{};
   bool is_read = false;
   if (file.fd() >= 0 && ::pread(file.fd(), key_.data(), key_.size(), 0) == static_cast<ssize_t>(key_.size()) && state_.fd() >= 0 &&
@@ -84,12 +85,12 @@ int CapacityFolder::save(CapacityState& state) {
 }
 
 Descriptor CapacityFolder::open_file(unsigned number, bool writes) {
-  const int flags = (writes ? O_WRONLY | O_CREAT : O_RDONLY) | O_NOFOLLOW | O_CLOEXEC;
+  const int flags = writes ? O_WRONLY | O_CREAT : O_RDONLY;
   const auto file = std::to_string(number);
-  Descriptor out(::openat(own_.fd(), file.c_str(), flags | (direct_ ? O_DIRECT : 0), 0600));
+  Descriptor out(open_own(own_.fd(), file.c_str(), flags | (direct_ ? O_DIRECT : 0)));
   if (out.fd() >= 0 || errno != EINVAL || !direct_) return out;
   direct_ = false;
-  return Descriptor(::openat(own_.fd(), file.c_str(), flags, 0600));
+  return Descriptor(open_own(own_.fd(), file.c_str(), flags));
 }
 
 bool CapacityFolder::remove() {

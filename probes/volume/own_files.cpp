@@ -43,6 +43,19 @@ void unlink_numbers(int directory) {
   for (const auto& name : names) ::unlinkat(directory, name.c_str(), 0);
 }
 
+// Without waiting: a pipe would hold us until somebody reads it.
+int open_own(int directory, const char* name, int flags) {
+  const int fd = ::openat(directory, name, (flags & ~O_TRUNC) | O_NOFOLLOW | O_CLOEXEC | O_NONBLOCK, 0600);
+  if (fd < 0) return -1;
+  struct stat info{};
+  int error = ::fstat(fd, &info) != 0 ? errno : !S_ISREG(info.st_mode) || info.st_nlink != 1 ? EEXIST : 0;
+  if (error == 0 && (flags & O_TRUNC) != 0 && ::ftruncate(fd, 0) != 0) error = errno;
+  if (error == 0) return fd;
+  ::close(fd);
+  errno = error;
+  return -1;
+}
+
 Descriptor& Descriptor::operator=(Descriptor&& other) noexcept {
   if (this != &other) {
     if (fd_ >= 0) ::close(fd_);
@@ -64,6 +77,10 @@ Fault cannot_write(const std::string& directory, int error) {
     case EDQUOT: out.what = "the volume is full"; out.try_next = "free space, then repeat"; break;
     case EACCES:
     case EPERM: out.what = "no right to write there"; out.try_next = "give this user the right, or run as root"; break;
+    case EEXIST:
+      out.what = "a file that is not ours stands where one of ours would";
+      out.try_next = "look who made it; it is left as it is";
+      break;
     case EMFILE: out.what = "more files than this process may open"; out.try_next = "ask for fewer files, or raise LimitNOFILE"; break;
     case ENOENT:
       out.kind = FaultKind::bad_request;
@@ -132,11 +149,11 @@ Outcome<std::shared_ptr<OwnFiles>> OwnFiles::make(const std::string& directory, 
 }
 
 int OwnFiles::open_for_writing(unsigned number) const {
-  return ::openat(own_.fd(), std::to_string(number).c_str(), O_WRONLY | O_CREAT | O_NOFOLLOW | O_CLOEXEC | (direct_ ? O_DIRECT : 0), 0600);
+  return open_own(own_.fd(), std::to_string(number).c_str(), O_WRONLY | O_CREAT | (direct_ ? O_DIRECT : 0));
 }
 
 int OwnFiles::open_for_reading(unsigned number) const {
-  return ::openat(own_.fd(), std::to_string(number).c_str(), O_RDONLY | O_NOFOLLOW | O_CLOEXEC | (direct_ ? O_DIRECT : 0));
+  return open_own(own_.fd(), std::to_string(number).c_str(), O_RDONLY | (direct_ ? O_DIRECT : 0));
 }
 
 bool OwnFiles::remove() {

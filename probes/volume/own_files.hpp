@@ -55,6 +55,9 @@ class OwnFiles {
 int remove_leftovers(const std::string& directory);
 // Removes the files in an open directory whose names are numbers, as we give them; nothing else, and no directory.
 void unlink_numbers(int directory);
+// A file in our directory, which was made by us: no link, no pipe, no device, and no second name of somebody's file, or -1 with errno
+// EEXIST. Truncated after that, when `flags` say so.
+int open_own(int directory, const char* name, int flags);
 // What the system said when a file could not be made or written in `directory`, for a person.
 Fault cannot_write(const std::string& directory, int error);
 

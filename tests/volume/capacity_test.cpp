@@ -179,3 +179,18 @@ TEST_CASE("a state that does not come back is told, and another run is kept out"
   CHECK_FALSE(CapacityFolder::open(folder.path / "nowhere").has_value());
   CHECK_FALSE(CapacityFolder::abandon(folder.path / "nowhere").has_value());
 }
+
+TEST_CASE("a run writes into no file that has another name") {
+  const Folder folder;
+  std::ofstream(folder.path / "recording") << "somebody's";
+  const auto own = folder.path / CapacityFolder::name;
+  for (const auto* name : {"key", "state.new", "0"}) {
+    fs::create_directory(own);
+    fs::create_hard_link(folder.path / "recording", own / name);
+    const auto report = find_true_capacity({folder.path, 1 << 20, 1 << 20}, std::atomic<bool>{false}, {});
+    CHECK((!report || report->fault.has_value()));
+    CHECK(fs::file_size(folder.path / "recording") == 10);
+    CHECK(fs::hard_link_count(folder.path / "recording") == (std::string(name) == "0" ? 1 : 2));  // a run that has begun goes with its files
+    fs::remove_all(own);
+  }
+}

@@ -5,6 +5,7 @@
 
 #include <fcntl.h>
 #include <sys/file.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <cstdlib>
@@ -118,4 +119,25 @@ TEST_CASE("what cannot be written to is refused by its own name") {
   REQUIRE_FALSE(empty.has_value());
   CHECK(empty.error().kind == FaultKind::bad_request);
   CHECK(folder.names() == std::set<std::string>{"recording"});
+}
+
+TEST_CASE("what somebody put where a file of ours would stand is not written, and nobody waits for it") {
+  const Folder folder;
+  folder.file("recording");
+  auto files = OwnFiles::make(folder.path, IoMode::automatic);
+  REQUIRE(files.has_value());
+  auto names = folder.names();
+  names.erase("recording");
+  const auto own = folder.path / *names.begin();
+  fs::create_hard_link(folder.path / "recording", own / "5");
+  fs::create_symlink(folder.path / "recording", own / "6");
+  REQUIRE(::mkfifo((own / "7").c_str(), 0600) == 0);
+  for (const unsigned number : {5U, 6U, 7U}) {
+    CHECK((*files)->open_for_writing(number) == -1);
+    CHECK((*files)->open_for_reading(number) == -1);
+  }
+  CHECK(fs::file_size(folder.path / "recording") == 10);
+  (*files)->remove();
+  CHECK(folder.names() == std::set<std::string>{"recording"});
+  CHECK(fs::file_size(folder.path / "recording") == 10);
 }
