@@ -47,7 +47,11 @@ asio::awaitable<void> serve_volume(FarEndPlace place, std::shared_ptr<FarEndChan
   const auto measuring = std::make_shared<Measuring>();
   const StopsWithMe guard{*measuring};
   asio::post(place.blocking, [measuring, order] {
-    measuring->report = volume::measure_volume(order, measuring->stop, {});
+    try {
+      measuring->report = volume::measure_volume(order, measuring->stop, {});
+    } catch (const std::exception& error) {
+      measuring->report = Outcome<volume::VolumeReport>(Fault{FaultKind::system, error.what(), order.path, "look in this service's log"});
+    }
     measuring->done = true;
   });
   // The asker says nothing until it has its answer: whatever is heard of it means that it hung up. Then nobody wants the load.

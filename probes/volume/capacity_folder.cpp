@@ -1,5 +1,7 @@
 #include "probes/volume/capacity_folder.hpp"
 
+#include "probes/volume/apart.hpp"
+
 #include <fcntl.h>
 #include <sys/file.h>
 #include <sys/stat.h>
@@ -100,6 +102,11 @@ bool CapacityFolder::remove() {
 }
 
 Outcome<bool> CapacityFolder::abandon(const std::string& directory) {
+  const std::atomic<bool> goes_on{false};
+  return apart<bool>(directory, std::chrono::minutes(2), std::chrono::minutes(2), goes_on, {}, [directory](Signs&) { return remove_now(directory); });
+}
+
+Outcome<bool> CapacityFolder::remove_now(const std::string& directory) {
   const auto path = directory + "/" + name;
   auto own = open_folder(path);
   if (own.fd() < 0 && errno == ENOENT && ::access(directory.c_str(), F_OK) == 0) return false;

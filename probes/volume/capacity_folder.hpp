@@ -20,7 +20,7 @@ class CapacityFolder {
 
   // Opens the one of an earlier run, or makes one. Fails when another process holds it.
   static Outcome<std::unique_ptr<CapacityFolder>> open(const std::string& directory);
-  // Removes the one of an earlier run; false when there is none.
+  // Removes the one of an earlier run; false when there is none. Waits two minutes at most.
   static Outcome<bool> abandon(const std::string& directory);
   static void remove_if_old(const std::string& directory, std::chrono::system_clock::time_point now);
   static bool stands_in(const std::string& directory);
@@ -38,6 +38,7 @@ class CapacityFolder {
 
  private:
   CapacityFolder(std::string path, Descriptor own) : path_(std::move(path)), own_(std::move(own)) {}
+  static Outcome<bool> remove_now(const std::string& directory);
   Outcome<void> begin();
   Outcome<void> go_on();
 

@@ -1,5 +1,6 @@
 #include "probes/volume/true_capacity.hpp"
 
+#include "probes/volume/apart.hpp"
 #include "probes/volume/block_device.hpp"
 #include "probes/volume/capacity_run.hpp"
 
@@ -16,6 +17,8 @@ namespace {
 using nlohmann::json;
 
 constexpr double block = KeyedPattern::block_bytes;
+// Between two signs of life a slow card may commit what lay in memory; after a stop nobody waits for that: the run goes on another time.
+constexpr std::chrono::seconds silent_limit{300}, stop_limit{30}, open_limit{60};
 constexpr std::uint64_t least_wrap_bytes = 1 << 20;  // a shorter distance is damage, not a size
 
 std::string gigabytes(double octets) {
@@ -73,13 +76,9 @@ Fault failed(const CapacityRun& run, const std::string& path) {
 
 json or_null(const std::optional<double>& value) { return value ? json(*value) : json(); }
 
-}  // namespace
-
-Outcome<CapacityReport> find_true_capacity(const CapacityRequest& request, const std::atomic<bool>& stop, const CapacityProgress& progress) {
-  if (request.path.empty()) return Fault{FaultKind::bad_request, "no directory is named", "", "give a directory on the volume"};
-  if (request.most_bytes && *request.most_bytes < (1 << 20)) return Fault{FaultKind::bad_request, "less than 1 MiB proves nothing", request.path, ""};
-  if (request.file_bytes < (1 << 20) || request.file_bytes % (1 << 20) != 0)
-    return Fault{FaultKind::bad_request, "files are multiples of 1 MiB", request.path, ""};
+Outcome<CapacityReport> find(const CapacityRequest& request, Signs& signs) {
+  const auto& stop = signs.stop();
+  const CapacityProgress progress = [&signs](double done_s, double total_s, const std::string& doing) { signs.tell(done_s, total_s, doing); };
   const auto ground = ground_under(request.path);
   auto folder = CapacityFolder::open(request.path);
   if (!folder) return folder.error();
@@ -88,6 +87,7 @@ Outcome<CapacityReport> find_true_capacity(const CapacityRequest& request, const
   out.filesystem = ground.mount ? ground.mount->filesystem : "";
   out.device = look_at_device(ground);
   out.notes = out.device.notes;
+  signs.allow(silent_limit);
   // What btrfs tells are addresses of its own, not of a device.
   CapacityRun run(request, **folder, ground.device.has_value() && out.filesystem != "btrfs");
   out.resumed_at_bytes = static_cast<double>(run.state().filled_blocks + run.state().checked_blocks) * block;
@@ -117,6 +117,16 @@ Outcome<CapacityReport> find_true_capacity(const CapacityRequest& request, const
   }
   out.when = now_utc();
   return out;
+}
+
+}  // namespace
+
+Outcome<CapacityReport> find_true_capacity(const CapacityRequest& request, const std::atomic<bool>& stop, const CapacityProgress& progress) {
+  if (request.path.empty()) return Fault{FaultKind::bad_request, "no directory is named", "", "give a directory on the volume"};
+  if (request.most_bytes && *request.most_bytes < (1 << 20)) return Fault{FaultKind::bad_request, "less than 1 MiB proves nothing", request.path, ""};
+  if (request.file_bytes < (1 << 20) || request.file_bytes % (1 << 20) != 0)
+    return Fault{FaultKind::bad_request, "files are multiples of 1 MiB", request.path, ""};
+  return apart<CapacityReport>(request.path, open_limit, stop_limit, stop, progress, [request](Signs& signs) { return find(request, signs); });
 }
 
 void to_json(json& out, const CapacityReport& r) {

@@ -53,7 +53,8 @@ struct CapacityReport {
 
 using CapacityProgress = std::function<void(double done_s, double total_s, const std::string& doing)>;
 
-// Blocks, for hours on a large card; `stop` ends it within a write or a read of 1 MiB.
+// Blocks, for hours on a large card; `stop` ends it within a write or a read of 1 MiB, and after 30 s when that does not come back. A
+// volume that gives no sign for five minutes is told as one that does not answer.
 Outcome<CapacityReport> find_true_capacity(const CapacityRequest& request, const std::atomic<bool>& stop, const CapacityProgress& progress);
 
 void to_json(nlohmann::json& out, const CapacityReport& report);

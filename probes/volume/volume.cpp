@@ -1,5 +1,6 @@
 #include "probes/volume/volume.hpp"
 
+#include "probes/volume/apart.hpp"
 #include "probes/volume/block_device.hpp"
 #include "probes/volume/capacity_folder.hpp"
 #include "probes/volume/memory_limits.hpp"
@@ -21,6 +22,8 @@ using namespace std::chrono_literals;
 
 constexpr int most_files = 1024;
 constexpr auto look_every = 20ms, end_patience = 10'000ms;
+// To make files, and to commit and remove them after the last write: a stick takes its time.
+constexpr auto begin_patience = 10'000ms, last_patience = 60'000ms;
 constexpr double silent_limit_s = 60, others_ratio = 1.02;
 // Caches of disks and controllers are smaller; a flash's fast cells are not: there the knee tells.
 constexpr double direct_least_bytes = 1 << 30;
@@ -89,12 +92,18 @@ class Measurement {
                                                         small_file("/proc/sys/vm/dirty_ratio")).value_or(direct_least_bytes);
   }
 
-  void run(const std::atomic<bool>& stop, const VolumeProgress& progress) {
+  ~Measurement() {  // whatever ends it
+    writing_->end();
+    if (playback_) playback_->end();
+  }
+
+  void run(Signs& signs) {
     const auto disk = disk_folder(ground_.folder);
     const auto before = read_disk_statistics(ground_.folder), disk_before = read_disk_statistics(disk);
     writing_->start();
     if (playback_) playback_->start();
-    watch(stop, progress);
+    watch(signs);
+    signs.allow(last_patience);
     backlog_end_ = writing_->waiting_bytes();
     backlog_most_ = std::max(backlog_most_, backlog_end_);
     writing_->end();
@@ -102,7 +111,11 @@ class Measurement {
     hangs_ = !writing_->wait_for(end_patience) || (playback_ && !playback_->wait_for(end_patience));
     if (!hangs_) writing_->commit_all();
     count_ = writing_->count();
-    if (hangs_) count_silence();
+    if (hangs_) {
+      count_silence();
+      note_hanging(request_.path, writing_);
+      if (playback_) note_hanging(request_.path, playback_);
+    }
     const auto after = read_disk_statistics(ground_.folder), disk_after = read_disk_statistics(disk);
     if (before && after) kernel_bytes_ = after->written_bytes() - before->written_bytes();
     if (disk_before && disk_after && disk != ground_.folder) disk_bytes_ = disk_after->written_bytes() - disk_before->written_bytes();
@@ -145,14 +158,14 @@ class Measurement {
     count_.longest_pause_was_commit = false;
   }
 
-  void watch(const std::atomic<bool>& stop, const VolumeProgress& progress) {
+  void watch(Signs& signs) {
     const double total_s = std::chrono::duration<double>(until_settled() ? request_.longest : request_.duration).count();
     double next_look_s = 1, next_told_s = 0;
-    while (!stop.load(std::memory_order_relaxed)) {
+    while (!signs.stop()) {
       const double now_s = writing_->seconds();
       if (now_s >= total_s) break;
-      if (progress && now_s >= next_told_s) {
-        progress(now_s, total_s);
+      if (now_s >= next_told_s) {
+        signs.tell(now_s, total_s);
         next_told_s = now_s + 0.1;
       }
       backlog_most_ = std::max(backlog_most_, writing_->waiting_bytes());
@@ -276,9 +289,9 @@ class Measurement {
 
 }  // namespace
 
-Outcome<VolumeReport> measure_volume(const VolumeRequest& request, const std::atomic<bool>& stop,
-                                     const VolumeProgress& progress) {
-  if (const auto wrong = check(request)) return *wrong;
+namespace {
+
+Outcome<VolumeReport> measure(const VolumeRequest& request, Signs& signs) {
   CapacityFolder::remove_if_old(request.path, std::chrono::system_clock::now());
   auto files = OwnFiles::make(request.path, request.io);
   if (!files) return files.error();
@@ -291,12 +304,23 @@ Outcome<VolumeReport> measure_volume(const VolumeRequest& request, const std::at
                                                          : "free space, then repeat"};
   Measurement measurement(request, *files, *plan);
   files->reset();  // now the measurement's, and its threads'
-  measurement.run(stop, progress);
+  measurement.run(signs);
   auto report = measurement.report();
   report.capacity_bytes = space->capacity;
   report.free_bytes = space->free;
   if (report.fault && report.written_bytes.value_or(0) == 0) return *report.fault;
   return report;
+}
+
+}  // namespace
+
+Outcome<VolumeReport> measure_volume(const VolumeRequest& request, const std::atomic<bool>& stop,
+                                     const VolumeProgress& progress) {
+  if (const auto wrong = check(request)) return *wrong;
+  const auto pass_on = [&progress](double done_s, double total_s, const std::string&) {
+    if (progress) progress(done_s, total_s);
+  };
+  return apart<VolumeReport>(request.path, begin_patience, last_patience, stop, pass_on, [request](Signs& signs) { return measure(request, signs); });
 }
 
 }  // namespace tallywire::volume

@@ -34,7 +34,8 @@ struct VolumeRequest {
 
 using VolumeProgress = std::function<void(double done_s, double total_s)>;  // called on the calling thread
 
-// Blocks for the duration and one write more, or for 10 s more when that write does not come back. `stop` ends it early; what was
+// Blocks for the duration and one write more, or for 10 s more when that write does not come back; 10 s when no file can be made, a
+// minute at the end when none can be removed. What hangs then stays in a thread of its own, and the path is refused meanwhile. `stop` ends it early; what was
 // read stays. A volume that fails in the middle answers a report with its `fault`.
 Outcome<VolumeReport> measure_volume(const VolumeRequest& request, const std::atomic<bool>& stop,
                                      const VolumeProgress& progress);

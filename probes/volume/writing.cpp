@@ -4,6 +4,7 @@
 #include <cstdlib>
 #include <cstring>
 #include <random>
+#include <system_error>
 #include <thread>
 
 namespace tallywire::volume {
@@ -63,7 +64,7 @@ void Writing::begin_thread(unsigned first, unsigned step) {
     const std::lock_guard lock(mutex_);
     ++threads_;
   }
-  std::thread([self = shared_from_this(), first, step] {
+  const auto run = [self = shared_from_this(), first, step] {
     try {
       self->work(first, step);
     } catch (const std::bad_alloc&) {
@@ -72,7 +73,14 @@ void Writing::begin_thread(unsigned first, unsigned step) {
     const std::lock_guard lock(self->mutex_);
     --self->threads_;
     self->ended_.notify_all();
-  }).detach();  // owned by the count above and by wait_for: a write that hangs cannot be joined
+  };
+  try {
+    std::thread(run).detach();  // owned by the count above and by wait_for: a write that hangs cannot be joined
+  } catch (const std::system_error& error) {
+    fail(error.code().value());
+    const std::lock_guard lock(mutex_);
+    --threads_;
+  }
 }
 
 void Writing::work(unsigned first, unsigned step) {
