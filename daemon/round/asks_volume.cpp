@@ -21,7 +21,7 @@ namespace {
 struct Wanted {
   std::vector<double> stream_bytes_per_s;  // of the design's streams; empty when it names no such volume
   double write_bytes_per_s = 0;            // 0: nothing is wanted
-  double reserve_ratio = 0;
+  double reserve_ratio = config::Limits().volume_reserve_ratio;
   std::string from;                        // "design", "asked"
 };
 
@@ -219,6 +219,8 @@ asio::awaitable<AskAnswer> Asks::volume(json arguments, AskProgress progress, St
   auto report = co_await offload<Outcome<volume::VolumeReport>>(blocking_, std::move(measure));
   if (!report) co_return failed(report.error());
   json answer = *report;
+  answer["stopped"] = stop.requested();
+  if (stop.requested()) answer["notes"].push_back("it was ended before its time: the rate may not have settled yet");
   answer["target"] = against(*report, wanted, request.paced);
   answer["speed_class"] = class_against(*report, *promised);
   AskAnswer out = read(std::move(answer));
