@@ -102,6 +102,7 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
       between_looks_(between_looks),
       next_look_(parts.context) {
   instruments_.set_far_end(parts.design.far_end);
+  instruments_.set_kept_free(parts.design.limits.volume_kept_free_ratio);
   if (tap) hold_taps(*tap);
 }
 

@@ -190,6 +190,7 @@ class Alone {
     if (auto started = start_watch(keeper); !started) co_return fail(command_, started.error());
     round::RealInstruments instruments(secrets_, blocking_);
     instruments.set_far_end(design_->far_end);
+    instruments.set_kept_free(design_->limits.volume_kept_free_ratio);
     round::Runner runner(*design_, keeper, instruments, keeper, stop_);
     round::RoundOrder order{command_.night ? "night" : command_.name == "prove" ? "prove" : "round", command_.cameras};
     auto document = co_await runner.run(std::move(order));

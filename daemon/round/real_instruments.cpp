@@ -227,13 +227,14 @@ asio::awaitable<Measured> RealInstruments::measure_volume(const config::Recorder
       report = no_secret(far_end_ ? far_end_->secret : "of the far end");
     } else {
       path::FarEndAddress address{far_end_->address, far_end_->tcp_port, *key};
-      report = co_await path::measure_far_volume(std::move(address), volume.path, milliseconds_of(seconds), files, stop);
+      report = co_await path::measure_far_volume(std::move(address), volume.path, milliseconds_of(seconds), files, stop, kept_free_ratio_);
     }
   } else {
     volume::VolumeRequest request;
     request.path = volume.path;
     request.duration = milliseconds_of(seconds);
     request.parallel_files = files;
+    request.kept_free_ratio = kept_free_ratio_;
     std::function<Outcome<volume::VolumeReport>()> measure = [request, &stop] {
       return volume::measure_volume(request, stop.flag(), {});
     };

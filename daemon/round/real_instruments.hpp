@@ -33,6 +33,8 @@ class RealInstruments : public Instruments {
   void set_tapped(std::function<std::vector<Reading>()> tapped) { tapped_ = std::move(tapped); }
   // The far end that measures volumes which are not on this machine.
   void set_far_end(std::optional<config::FarEndAt> far_end) { far_end_ = std::move(far_end); }
+  // Of a volume's capacity, which a measurement never writes into.
+  void set_kept_free(double ratio) { kept_free_ratio_ = ratio; }
 
  private:
   // What a unit's RTSP said to our login in this round. The streams of a unit wait for the first of them: a password
@@ -54,6 +56,7 @@ class RealInstruments : public Instruments {
   const config::Secrets& secrets_;
   boost::asio::thread_pool& blocking_;
   std::optional<config::FarEndAt> far_end_;
+  double kept_free_ratio_ = config::Limits().volume_kept_free_ratio;
   std::function<std::vector<Reading>()> tapped_;
   std::map<std::string, Login> logins_;  // by camera
   std::map<std::string, Told> told_;     // by camera

@@ -134,9 +134,10 @@ asio::awaitable<Outcome<ThroughputReport>> measure_throughput(FarEndAddress far_
 
 asio::awaitable<Outcome<volume::VolumeReport>> measure_far_volume(FarEndAddress far_end, std::string path,
                                                                   std::chrono::milliseconds duration,
-                                                                  int parallel_files, Stop& stop) {
+                                                                  int parallel_files, Stop& stop, double kept_free_ratio) {
   nlohmann::json request = {
-      {"do", "volume"}, {"path", path}, {"duration_ms", duration.count()}, {"parallel_files", parallel_files}};
+      {"do", "volume"}, {"path", path}, {"duration_ms", duration.count()}, {"parallel_files", parallel_files},
+      {"kept_free_ratio", kept_free_ratio}};
   auto agreed = co_await agree(std::move(far_end), std::move(request));
   if (!agreed) co_return agreed.error();
   auto channel = agreed->channel;
@@ -145,8 +146,11 @@ asio::awaitable<Outcome<volume::VolumeReport>> measure_far_volume(FarEndAddress 
   auto answer = co_await channel->receive(duration + 30s);
   if (!answer) co_return answer.error();
   if (answer->contains("fault")) {
-    Fault fault{FaultKind::system, answer->at("fault").get<std::string>(), path + " at " + channel->where(),
-                answer->value("try_next", "")};
+    const auto word = [&answer](const char* name) {
+      const auto at = answer->find(name);
+      return at != answer->end() && at->is_string() ? at->get<std::string>() : std::string("it does not say");
+    };
+    Fault fault{FaultKind::system, word("fault"), path + " at " + channel->where(), word("try_next")};
     co_return fault;
   }
   co_return volume::report_from_json(*answer);

@@ -24,9 +24,10 @@ boost::asio::awaitable<Outcome<ThroughputReport>> measure_throughput(FarEndAddre
                                                                      Stop& stop,
                                                                      std::chrono::milliseconds patience = std::chrono::seconds(6));
 
-// The far end measures a directory that its settings name for this path.
+// The far end measures a directory that its settings name for this path, and keeps so much of its capacity free.
 boost::asio::awaitable<Outcome<volume::VolumeReport>> measure_far_volume(FarEndAddress far_end, std::string path,
                                                                          std::chrono::milliseconds duration,
-                                                                         int parallel_files, Stop& stop);
+                                                                         int parallel_files, Stop& stop,
+                                                                         double kept_free_ratio = 0.05);
 
 }  // namespace tallywire::path

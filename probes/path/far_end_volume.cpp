@@ -44,6 +44,7 @@ asio::awaitable<void> serve_volume(FarEndPlace place, std::shared_ptr<FarEndChan
   order.path = named->second;
   order.duration = duration;
   order.parallel_files = std::clamp(request.value("parallel_files", 4), 1, 64);
+  order.kept_free_ratio = std::clamp(request.value("kept_free_ratio", order.kept_free_ratio), 0.0, 1.0);
   const auto measuring = std::make_shared<Measuring>();
   const StopsWithMe guard{*measuring};
   asio::post(place.blocking, [measuring, order] {

@@ -191,6 +191,12 @@ class Volume(unittest.TestCase):
         self.assertEqual(answer["target"]["verdict"], "met")
         self.assertEqual((answer["speed_class"]["class"], answer["speed_class"]["from"]), (card["cards"][0]["speed_class"], "design"))
 
+    def test_a_slow_stream_that_is_written_as_it_comes_keeps_up(self):
+        """8 Mbit/s bring a chunk of 1 MiB in 1.05 s; the throttle takes a tenth of a second for it, and meanwhile it waits whole."""
+        answer = self.answer(self.start(self.mount, 3, "--paced", "--target-mbps", 8, "--files", 1, throttled=True), 0)
+        self.assertEqual(answer["target"]["verdict"], "met", answer)
+        self.assertGreater(answer["writes"], 0)
+
     def test_many_files_buffered_and_direct_leave_nothing(self):
         for io in ("buffered", "direct"):
             answer = self.answer(self.start(self.mount, 2, "--files", 200, "--chunk-kib", 256, "--io", io), 0)
