@@ -197,7 +197,8 @@ int run(const Loaded& loaded) {
   bool stopping = false;
   std::function<void()> leave_when_done = [&] {
     static int waited = 0;
-    if (!site || site->finished() || ++waited > 100) return context.stop();
+    const bool done = (!site || site->finished()) && (!far_end || far_end->finished());
+    if (done || ++waited > 100) return context.stop();
     patience.expires_after(100ms);
     patience.async_wait([&](const boost::system::error_code&) { leave_when_done(); });
   };

@@ -27,6 +27,7 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <utility>
 
 namespace tallywire {
 
@@ -73,7 +74,9 @@ boost::asio::awaitable<R> offload(boost::asio::thread_pool& pool, std::function<
       std::exception_ptr failure;
       auto result = std::make_shared<std::optional<R>>();
       try {
-        result->emplace(run());
+        // What it holds is let go here, before the caller goes on: the caller's are then the last hands on it.
+        const auto once = std::exchange(run, nullptr);
+        result->emplace(once());
       } catch (...) {
         failure = std::current_exception();
       }

@@ -7,6 +7,8 @@
 #include <boost/asio/ip/address.hpp>
 #include <openssl/rand.h>
 
+#include <optional>
+
 namespace tallywire::path {
 
 namespace asio = boost::asio;
@@ -23,9 +25,12 @@ std::vector<std::uint8_t> random_nonce() {
   return out;
 }
 
+Fault stopped(const std::string& where) { return {FaultKind::cancelled, "stopped before the far end had agreed", where, ""}; }
+
 asio::awaitable<Outcome<bool>> connect(tcp::socket& socket, tcp::endpoint endpoint, std::string where) {
   auto [code] = co_await socket.async_connect(endpoint, asio::as_tuple(asio::use_awaitable));
   if (!code) co_return true;
+  if (code == asio::error::operation_aborted) co_return stopped(where);
   Fault fault{FaultKind::unreachable, "the far end cannot be reached: " + code.message(), where,
               "check that tallywired runs there with “far_end” in its settings"};
   co_return fault;
@@ -33,7 +38,7 @@ asio::awaitable<Outcome<bool>> connect(tcp::socket& socket, tcp::endpoint endpoi
 
 }  // namespace
 
-asio::awaitable<Outcome<Agreement>> agree(FarEndAddress far_end, nlohmann::json request) {
+asio::awaitable<Outcome<Agreement>> agree(FarEndAddress far_end, nlohmann::json request, Stop* stop) {
   const std::string where = far_end.address + ":" + std::to_string(far_end.tcp_port);
   if (far_end.key.size() < wire::least_key_octets) {
     Fault fault{FaultKind::bad_request, "the key is shorter than 16 characters", where, "make one with: openssl rand -hex 32"};
@@ -47,10 +52,19 @@ asio::awaitable<Outcome<Agreement>> agree(FarEndAddress far_end, nlohmann::json 
   }
   tcp::socket socket(co_await asio::this_coro::executor);
   tcp::endpoint endpoint(address, far_end.tcp_port);
+  if (stop && stop->requested()) co_return stopped(where);
+  std::optional<Stop::Subscription> stopping;
+  if (stop)
+    stopping.emplace(*stop, [&socket] {
+      boost::system::error_code ignored;
+      socket.cancel(ignored);
+    });
   auto connecting = connect(socket, endpoint, where);
   auto connected = co_await within<bool>(answer_limit, std::move(connecting), "connecting", where);
   if (!connected) co_return connected.error();
+  if (stop && stop->requested()) co_return stopped(where);
   auto channel = std::make_shared<FarEndChannel>(std::move(socket), where);
+  if (stop) stopping.emplace(*stop, [channel] { channel->cancel(); });
   const wire::FarEndAsker asker(far_end.key, random_nonce(), std::move(request));
   auto sent = co_await channel->send(asker.hello(), answer_limit);
   if (!sent) co_return sent.error();

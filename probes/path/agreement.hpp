@@ -4,6 +4,7 @@
 
 #include "probes/fault.hpp"
 #include "probes/path/far_end_channel.hpp"
+#include "probes/stop.hpp"
 
 #include <boost/asio/awaitable.hpp>
 #include <nlohmann/json.hpp>
@@ -24,7 +25,7 @@ struct Agreement {
   nlohmann::json details;                  // what the far end said beside its yes
 };
 
-// Connects, proves the key both ways, sends the request `{"do": NAME, …}`.
-boost::asio::awaitable<Outcome<Agreement>> agree(FarEndAddress far_end, nlohmann::json request);
+// Connects, proves the key both ways, sends the request `{"do": NAME, …}`. A stop ends it at once, as cancelled.
+boost::asio::awaitable<Outcome<Agreement>> agree(FarEndAddress far_end, nlohmann::json request, Stop* stop = nullptr);
 
 }  // namespace tallywire::path

@@ -282,7 +282,7 @@ Outcome<BulkReceived> receive_bulk(int socket, const BulkOrder& order, const std
   BlockCutter cutter;
   StartFinder start(order);
   BulkReceived out;
-  const auto begin = Clock::now(), deadline = begin + order.duration + 15s;
+  const auto begin = Clock::now(), deadline = begin + order.duration + order.grace;
   auto last = begin, next_tick = begin;
   double total = 0, waited_s = 0;
   while (!stop && !out.ended) {
@@ -294,6 +294,7 @@ Outcome<BulkReceived> receive_bulk(int socket, const BulkOrder& order, const std
       continue;
     }
     if (count < 0) return broken(errno, order.where);
+    if (count > 0 && now >= deadline) return late("the other end does not end what it sends", order.where);
     if (count == 0) return Fault{FaultKind::unreachable, "the other end closed the connection", order.where, "look in its log"};
     last = now;
     total += static_cast<double>(count);

@@ -20,6 +20,7 @@ struct BulkOrder {
   std::chrono::milliseconds skip{0};
   double ceiling_bps = 0;    // of payload; 0: none
   std::chrono::milliseconds patience{6000};  // with a peer that does nothing: TCP itself may be silent for some seconds after losses
+  std::chrono::milliseconds grace{15'000};   // beyond the duration, for the end mark to come
   std::string where;         // for a Fault
 };
 
@@ -45,7 +46,7 @@ struct BulkReceived {
 
 // With the end mark sent. A peer that takes nothing for the patience ends it, as timed_out; after a stop, 1 s.
 Outcome<BulkSent> send_bulk(int socket, const BulkOrder& order, const std::atomic<bool>& stop, const BulkTick& tick);
-// Until the end mark; `order.duration` and 15 s more at most. A peer that sends nothing for the patience ends it, as timed_out.
+// Until the end mark; `order.duration` and its grace at most. A peer that sends nothing for the patience ends it, as timed_out.
 Outcome<BulkReceived> receive_bulk(int socket, const BulkOrder& order, const std::atomic<bool>& stop, const BulkTick& tick);
 
 }  // namespace tallywire::path

@@ -139,7 +139,7 @@ asio::awaitable<Outcome<DelayReport>> measure_delay(DelayRequest request, OnDela
   const auto address = request.far_end.address;
   json asked = {{"do", "stamp"},   {"duration_ms", request.duration.count()}, {"packets", packets}, {"session", settings.session_id},
                 {"salt", salt}, {"authenticated", request.authenticated}};
-  auto agreed = co_await agree(std::move(request.far_end), std::move(asked));
+  auto agreed = co_await agree(std::move(request.far_end), std::move(asked), &stop);
   if (!agreed) co_return agreed.error();
   auto channel = agreed->channel;
   const auto port = whole(agreed->details, "udp_port");

@@ -30,6 +30,18 @@ const std::map<std::string, FarEndWork> works = {
     {"volume", serve_volume},
 };
 
+// Beside those that measure: whoever connects and proves nothing is gone in seconds, and keeps nobody out meanwhile.
+constexpr std::size_t most_connections = 32;
+
+// One of those that measure, for as long as it does.
+struct Measuring {
+  explicit Measuring(int& c) : count(c) { ++count; }
+  ~Measuring() { --count; }
+  Measuring(const Measuring&) = delete;
+  Measuring& operator=(const Measuring&) = delete;
+  int& count;
+};
+
 // Four sessions of the usual 50 packets a second; more is no measurement.
 constexpr std::uint32_t plain_answers_per_s = 200;
 
@@ -61,6 +73,7 @@ struct FarEnd::State : std::enable_shared_from_this<FarEnd::State> {
   FarEndSettings settings;
   tcp::acceptor acceptor;
   std::set<std::shared_ptr<FarEndChannel>> sessions;
+  int measuring = 0;  // of them, those that proved the key
   std::unique_ptr<StampReflector> plain_reflector;
   std::atomic<bool> stopped{false};
 };
@@ -103,6 +116,8 @@ void FarEnd::stop() {
   for (const auto& session : state_->sessions) session->cancel();
 }
 
+bool FarEnd::finished() const { return state_->stopped && state_->sessions.empty(); }
+
 asio::awaitable<void> FarEnd::State::accept() {
   const auto self = shared_from_this();
   while (!stopped) {
@@ -112,10 +127,10 @@ asio::awaitable<void> FarEnd::State::accept() {
       co_await pause_for(100ms);
       continue;
     }
-    if (sessions.size() >= most_sessions) continue;  // closed at once
+    if (sessions.size() >= most_connections) continue;  // closed at once
     boost::system::error_code ignored;
     const auto peer = socket.remote_endpoint(ignored);
-    auto channel = std::make_shared<FarEndChannel>(std::move(socket), peer.address().to_string());
+    auto channel = std::make_shared<FarEndChannel>(std::move(socket), plain_address(peer.address()).to_string());
     sessions.insert(channel);
     asio::co_spawn(context, serve(channel), [self, channel](std::exception_ptr failure) {
       self->sessions.erase(channel);
@@ -143,6 +158,12 @@ asio::awaitable<void> FarEnd::State::serve(std::shared_ptr<FarEndChannel> channe
     co_await channel->send(wire::far_end_refused("the keys differ"), handshake_limit);
     co_return;
   }
+  if (measuring >= most_sessions) {
+    co_await channel->send(wire::far_end_refused("it takes part in " + std::to_string(most_sessions) + " measurements already; wait until one has ended"),
+                           handshake_limit);
+    co_return;
+  }
+  const Measuring one(measuring);
   const auto name = admitted->value("do", "");
   const auto work = works.find(name);
   if (work != works.end()) {

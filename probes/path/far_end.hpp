@@ -27,13 +27,14 @@ struct FarEndSettings {
 
 class FarEnd {
  public:
-  static constexpr int most_sessions = 4;
+  static constexpr int most_sessions = 4;  // of those who proved the key; the next is refused
 
   // `blocking` runs the volume measurements. All must outlive the far end.
   FarEnd(boost::asio::io_context& context, boost::asio::thread_pool& blocking, FarEndSettings settings);
   Outcome<void> start();
-  // Ends every session and the listening.
+  // Ends every session and the listening. Some work ends on threads of its own: the network thread is to run on until finished().
   void stop();
+  bool finished() const;
   std::uint16_t tcp_port() const;
 
  private:

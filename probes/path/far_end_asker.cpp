@@ -100,7 +100,7 @@ asio::awaitable<Outcome<ThroughputReport>> measure_throughput(FarEndAddress far_
                             {"duration_ms", duration.count()},
                             {"skip_ms", order.skip.count()},
                             {"ceiling_bps", ceiling_bps}};
-  auto agreed = co_await agree(std::move(far_end), std::move(request));
+  auto agreed = co_await agree(std::move(far_end), std::move(request), &stop);
   if (!agreed) co_return agreed.error();
   auto channel = agreed->channel;
   const Stop::Subscription stopping(stop, [channel] { channel->cancel(); });
@@ -138,19 +138,19 @@ asio::awaitable<Outcome<volume::VolumeReport>> measure_far_volume(FarEndAddress 
   nlohmann::json request = {
       {"do", "volume"}, {"path", path}, {"duration_ms", duration.count()}, {"parallel_files", parallel_files},
       {"kept_free_ratio", kept_free_ratio}};
-  auto agreed = co_await agree(std::move(far_end), std::move(request));
+  auto agreed = co_await agree(std::move(far_end), std::move(request), &stop);
   if (!agreed) co_return agreed.error();
   auto channel = agreed->channel;
   const Stop::Subscription stopping(stop, [channel] { channel->cancel(); });
   // A slow volume may be in the middle of a long write when its time is up.
   auto answer = co_await channel->receive(duration + 30s);
   if (!answer) co_return answer.error();
+  const auto told = [&answer](const char* key) {
+    const auto at = answer->find(key);
+    return at != answer->end() && at->is_string() ? at->get<std::string>() : std::string();
+  };
   if (answer->contains("fault")) {
-    const auto word = [&answer](const char* name) {
-      const auto at = answer->find(name);
-      return at != answer->end() && at->is_string() ? at->get<std::string>() : std::string("it does not say");
-    };
-    Fault fault{FaultKind::system, word("fault"), path + " at " + channel->where(), word("try_next")};
+    Fault fault{FaultKind::system, told("fault"), path + " at " + channel->where(), told("try_next")};
     co_return fault;
   }
   co_return volume::report_from_json(*answer);

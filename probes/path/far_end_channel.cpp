@@ -9,6 +9,9 @@
 #include <boost/asio/thread_pool.hpp>
 #include <boost/asio/write.hpp>
 
+#include <netinet/in.h>
+#include <netinet/tcp.h>
+#include <sys/socket.h>
 #include <unistd.h>
 
 #include <cstring>
@@ -40,12 +43,30 @@ struct BulkThread {
   asio::thread_pool pool{1};
 };
 
+// The kernel asks a peer that says nothing whether it is still there, and does not wait for ever for it to take what was sent.
+void end_when_silent(int handle) {
+  constexpr int limit_s = static_cast<int>(FarEndChannel::silence_limit.count());
+  constexpr int on = 1, idle_s = limit_s / 2, between_s = limit_s / 4, questions = 2;
+  constexpr unsigned limit_ms = 1000U * limit_s;
+  ::setsockopt(handle, SOL_SOCKET, SO_KEEPALIVE, &on, sizeof on);
+  ::setsockopt(handle, IPPROTO_TCP, TCP_KEEPIDLE, &idle_s, sizeof idle_s);
+  ::setsockopt(handle, IPPROTO_TCP, TCP_KEEPINTVL, &between_s, sizeof between_s);
+  ::setsockopt(handle, IPPROTO_TCP, TCP_KEEPCNT, &questions, sizeof questions);
+  ::setsockopt(handle, IPPROTO_TCP, TCP_USER_TIMEOUT, &limit_ms, sizeof limit_ms);
+}
+
 }  // namespace
+
+asio::ip::address plain_address(const asio::ip::address& address) {
+  if (address.is_v6() && address.to_v6().is_v4_mapped()) return asio::ip::make_address_v4(asio::ip::v4_mapped, address.to_v6());
+  return address;
+}
 
 FarEndChannel::FarEndChannel(asio::ip::tcp::socket socket, std::string where)
     : socket_(std::move(socket)), where_(std::move(where)), buffer_(buffer_octets) {
   boost::system::error_code code;
   socket_.set_option(asio::ip::tcp::no_delay(true), code);
+  end_when_silent(socket_.native_handle());
 }
 
 Fault FarEndChannel::broken(const boost::system::error_code& code) const {
@@ -66,29 +87,36 @@ asio::awaitable<Outcome<bool>> FarEndChannel::send(std::string frame, std::chron
   co_return co_await within<bool>(limit, std::move(writing), "sending", where_);
 }
 
-asio::awaitable<Outcome<nlohmann::json>> FarEndChannel::read_frame() {
-  for (;;) {
-    auto frame = wire::parse_far_end_frame(wire::Octets(buffer_).first(held_));
-    if (frame.what == wire::FarEndFrame::What::malformed) {
-      Fault fault{FaultKind::malformed, "this is no far end that we know", where_, "check address and port"};
-      co_return fault;
-    }
-    if (frame.what == wire::FarEndFrame::What::frame) {
-      held_ -= frame.consumed;
-      std::memmove(buffer_.data(), buffer_.data() + frame.consumed, held_);
-      Outcome<nlohmann::json> out(boost::system::in_place_value, std::move(frame.body));
-      co_return out;
-    }
+// Takes nothing out of the buffer, so that being cancelled loses nothing.
+asio::awaitable<Outcome<bool>> FarEndChannel::read_until_frame() {
+  while (wire::parse_far_end_frame(wire::Octets(buffer_).first(held_)).what == wire::FarEndFrame::What::need_more) {
     auto [code, count] = co_await socket_.async_read_some(
         asio::buffer(buffer_.data() + held_, buffer_.size() - held_), asio::as_tuple(asio::use_awaitable));
     if (code) co_return broken(code);
     held_ += count;
   }
+  co_return true;
 }
 
 asio::awaitable<Outcome<nlohmann::json>> FarEndChannel::receive(std::chrono::milliseconds limit) {
-  auto reading = read_frame();
-  co_return co_await within<nlohmann::json>(limit, std::move(reading), "the other end's answer", where_);
+  auto reading = read_until_frame();
+  const auto came = co_await within<bool>(limit, std::move(reading), "the other end's answer", where_);
+  auto frame = wire::parse_far_end_frame(wire::Octets(buffer_).first(held_));
+  if (frame.what == wire::FarEndFrame::What::malformed) {
+    Fault fault{FaultKind::malformed, "this is no far end that we know", where_, "check address and port"};
+    co_return fault;
+  }
+  if (frame.what == wire::FarEndFrame::What::need_more) co_return came.error();
+  held_ -= frame.consumed;
+  std::memmove(buffer_.data(), buffer_.data() + frame.consumed, held_);
+  Outcome<nlohmann::json> out(boost::system::in_place_value, std::move(frame.body));
+  co_return out;
+}
+
+asio::awaitable<bool> FarEndChannel::wait_for_word() {
+  if (held_ > 0) co_return true;
+  auto [code] = co_await socket_.async_wait(asio::ip::tcp::socket::wait_read, asio::as_tuple(asio::use_awaitable));
+  co_return code != asio::error::operation_aborted;
 }
 
 // The reactor lets the socket go while the bulk runs: it would wake the network thread for every piece that comes.
@@ -135,12 +163,12 @@ asio::awaitable<Outcome<BulkReceived>> FarEndChannel::receive_bulk(BulkOrder ord
 
 asio::ip::address FarEndChannel::local_address() const {
   boost::system::error_code code;
-  return socket_.local_endpoint(code).address();
+  return plain_address(socket_.local_endpoint(code).address());
 }
 
 asio::ip::address FarEndChannel::peer_address() const {
   boost::system::error_code code;
-  return socket_.remote_endpoint(code).address();
+  return plain_address(socket_.remote_endpoint(code).address());
 }
 
 void FarEndChannel::cancel() {

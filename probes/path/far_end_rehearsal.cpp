@@ -30,9 +30,9 @@ asio::awaitable<Outcome<bool>> tell(FarEndChannel& channel, json body) {
 }
 
 // False when the asker is gone, or says nothing in ten minutes.
-asio::awaitable<bool> receive_step(FarEndChannel& channel, RehearsalReceiver& receiver) {
+asio::awaitable<bool> receive_step(FarEndPlace place, FarEndChannel& channel, RehearsalReceiver& receiver) {
   const auto deadline = std::chrono::steady_clock::now() + longest_measurement;
-  while (std::chrono::steady_clock::now() < deadline) {
+  while (!place.stopped && std::chrono::steady_clock::now() < deadline) {
     auto heard = co_await channel.receive(beat);
     if (heard) co_return heard->contains("end");
     if (heard.error().kind != FaultKind::timed_out) co_return false;
@@ -74,7 +74,8 @@ asio::awaitable<void> serve_rehearsal(FarEndPlace place, std::shared_ptr<FarEndC
     co_await channel->send(wire::far_end_refused("1 to 2000 streams can be rehearsed"), handshake_limit);
     co_return;
   }
-  auto opened = RehearsalReceiver::open(place.settings.address, channel->where(), streams, static_cast<std::uint32_t>(whole("first_ssrc")));
+  auto opened = RehearsalReceiver::open(channel->local_address().to_string(), channel->peer_address().to_string(), streams,
+                                        static_cast<std::uint32_t>(whole("first_ssrc")));
   if (!opened) {
     co_await channel->send(wire::far_end_refused(opened.error().what), handshake_limit);
     co_return;
@@ -90,7 +91,7 @@ asio::awaitable<void> serve_rehearsal(FarEndPlace place, std::shared_ptr<FarEndC
     json ready = {{"ready", order->at("step")}};
     told = co_await tell(*channel, std::move(ready));
     if (!told) co_return;
-    if (!co_await receive_step(*channel, *receiver)) co_return;
+    if (!co_await receive_step(place, *channel, *receiver)) co_return;
     if (!co_await report_step(place, *channel, receiver, order->at("step"))) co_return;
   }
 }

@@ -17,6 +17,7 @@ using namespace std::chrono_literals;
 namespace {
 
 constexpr auto grace = 15s;  // for the asker's last answers and its goodbye
+constexpr std::uint64_t most_times = 4, beside_per_s = 100;  // of the rate that was agreed: more is no path's doubles, but somebody's replay
 
 json counts_json(const StampReflectorCounts& c) {
   return {{"received_packets", c.received_packets},
@@ -64,6 +65,8 @@ asio::awaitable<void> serve_stamp(FarEndPlace place, std::shared_ptr<FarEndChann
   settings.session.stateful = request.value("stateful", true);
   settings.session.session_id = static_cast<std::uint16_t>(session);
   settings.session.most_packets = packets;
+  const auto agreed_per_s = packets * std::uint64_t{1000} / static_cast<std::uint64_t>(duration.count());
+  settings.session.most_per_s = static_cast<std::uint32_t>(std::min<std::uint64_t>(most_times * agreed_per_s + beside_per_s, most_stamp_packets));
   auto reflector = StampReflector::open(std::move(settings));
   if (!reflector) {
     co_await channel->send(wire::far_end_refused(reflector.error().what), handshake_limit);

@@ -39,7 +39,7 @@ asio::awaitable<void> take_bulk(std::shared_ptr<FarEndChannel> channel, BulkOrde
 asio::awaitable<void> give_bulk(std::shared_ptr<FarEndChannel> channel, BulkOrder order) {
   FarEndChannel::OnTime nobody;
   auto done = co_await channel->send_bulk(std::move(order), std::move(nobody));
-  if (!done) co_return;
+  if (!done || done->stopped) co_return;  // stopped: this far end ends
   // Only once all came, the kernel has counted all that it sent again.
   auto counted = co_await channel->receive(handshake_limit + 15s);
   if (!counted) co_return;

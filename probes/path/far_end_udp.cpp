@@ -5,6 +5,10 @@
 #include "probes/path/udp_session.hpp"
 #include "probes/wire/far_end_handshake.hpp"
 
+#include <boost/asio/co_spawn.hpp>
+#include <boost/asio/deferred.hpp>
+#include <boost/asio/experimental/parallel_group.hpp>
+
 #include <algorithm>
 
 namespace tallywire::path {
@@ -19,7 +23,7 @@ constexpr auto longest_session = 5min;
 constexpr double longest_train_s = 60;
 constexpr std::size_t least_salt = 32;  // hexadecimal digits
 
-// Ends the session before its thread is waited for, however the coroutine ends.
+// Ends the session before its thread is waited for, however the coroutine ends. Nobody else holds it: its thread could not wait for itself.
 struct UdpWork {
   UdpWork(const UdpToken& token, asio::ip::address here, asio::ip::address there) : session(token, std::move(here), std::move(there)) {}
   ~UdpWork() {
@@ -58,6 +62,32 @@ json carry_out(UdpSession& session, const json& step, double ceiling_bps) {
   return sent_to_json(session.send(*plan));
 }
 
+// The asker says nothing until it has its answer: whatever is heard of it means that it is gone. Then nobody wants what is sent.
+asio::awaitable<void> end_when_asker_is_gone(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, UdpSession& session) {
+  const bool heard = co_await channel->wait_for_word();  // or stopped; or the work is done
+  if (heard || place.stopped) session.end();
+}
+
+// Empty: the asker may not, or is gone.
+asio::awaitable<json> do_step(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, UdpWork& work, json step, double ceiling_bps) {
+  std::function<json()> act = [&work, step = std::move(step), ceiling_bps] {
+    try {
+      return carry_out(work.session, step, ceiling_bps);
+    } catch (const json::exception&) {  // a field of a wrong type
+      return json::object();
+    }
+  };
+  auto executor = co_await asio::this_coro::executor;
+  auto acting = offload<json>(work.pool, std::move(act));
+  auto listening = end_when_asker_is_gone(place, std::move(channel), work.session);
+  auto group = asio::experimental::make_parallel_group(asio::co_spawn(executor, std::move(acting), asio::deferred),
+                                                       asio::co_spawn(executor, std::move(listening), asio::deferred));
+  auto [order, act_failure, answer, listen_failure] = co_await group.async_wait(asio::experimental::wait_for_one(), asio::use_awaitable);
+  if (act_failure) std::rethrow_exception(act_failure);
+  if (order[0] != 0 || place.stopped) co_return json::object();
+  co_return std::move(answer);
+}
+
 }  // namespace
 
 asio::awaitable<void> serve_udp(FarEndPlace place, std::shared_ptr<FarEndChannel> channel, json request) {
@@ -67,37 +97,31 @@ asio::awaitable<void> serve_udp(FarEndPlace place, std::shared_ptr<FarEndChannel
     co_await channel->send(wire::far_end_refused("a ceiling and a salt are needed"), handshake_limit);
     co_return;
   }
-  auto work = std::make_shared<UdpWork>(udp_token(place.settings.key, salt), channel->local_address(), channel->peer_address());
-  auto opened = work->session.open();
+  UdpWork work(udp_token(place.settings.key, salt), channel->local_address(), channel->peer_address());
+  auto opened = work.session.open();
   if (!opened) {
     co_await channel->send(wire::far_end_refused(opened.error().what), handshake_limit);
     co_return;
   }
-  work->session.listen();
-  json details = {{"udp_port", work->session.port()}};
+  work.session.listen();
+  json details = {{"udp_port", work.session.port()}};
   auto sent = co_await channel->send(wire::far_end_accepted(std::move(details)), handshake_limit);
   const auto end = std::chrono::steady_clock::now() + longest_session;
   while (sent && !place.stopped && std::chrono::steady_clock::now() < end) {
     // As long as the asker's own trial may take.
     auto step = co_await channel->receive(std::chrono::seconds(static_cast<int>(longest_train_s)) + handshake_limit);
     if (!step) break;
-    std::function<json()> act = [work, step = std::move(*step), ceiling] {
-      try {
-        return carry_out(work->session, step, ceiling);
-      } catch (const json::exception&) {  // a field of a wrong type
-        return json::object();
-      }
-    };
-    auto answer = co_await offload<json>(work->pool, std::move(act));
+    auto acting = do_step(place, channel, work, std::move(*step), ceiling);
+    auto answer = co_await std::move(acting);
     if (answer.empty()) break;
     sent = co_await channel->send(wire::encode_far_end_frame(answer), handshake_limit);
   }
-  std::function<bool()> fold = [work] {
-    work->session.end();
-    work->session.stop_listening();
+  std::function<bool()> fold = [&work] {
+    work.session.end();
+    work.session.stop_listening();
     return true;
   };
-  co_await offload<bool>(work->pool, std::move(fold));
+  co_await offload<bool>(work.pool, std::move(fold));
 }
 
 }  // namespace tallywire::path

@@ -21,6 +21,7 @@ namespace {
 
 constexpr auto answer_limit = 5s;     // for any frame; the far end says something each 100 ms
 constexpr auto stopped_limit = 800ms; // for what was read, once a person has ended it
+constexpr auto look = 100ms;          // how often a wait looks whether a person has
 constexpr double overhead_s = 0.7;    // of a step: the far end waits for what is still under way
 
 // The thread of one step. It ends with its owner.
@@ -71,7 +72,7 @@ class Rehearsal {
     request_.plan.ipv6 = request_.far_end.address.find(':') != std::string::npos;
     first_ssrc_ = std::random_device()();
     json order = {{"do", "rehearsal"}, {"streams", request_.plan.streams.size()}, {"first_ssrc", first_ssrc_}};
-    auto agreed = co_await agree(request_.far_end, std::move(order));
+    auto agreed = co_await agree(request_.far_end, std::move(order), &stop_);
     if (!agreed) co_return agreed.error();
     channel_ = agreed->channel;
     const auto port = agreed->details.find("udp_port");
@@ -105,7 +106,7 @@ class Rehearsal {
     json begin = {{"step", number}};
     auto told = co_await channel_->send(wire::encode_far_end_frame(begin), answer_limit);
     if (!told) co_return told.error();
-    auto ready = co_await channel_->receive(answer_limit);
+    auto ready = co_await hear();
     if (!ready) co_return ready.error();
     sending_ = std::make_unique<Sending>();
     auto* sending = sending_.get();
@@ -115,11 +116,13 @@ class Rehearsal {
       sending->done = true;
     });
     Outcome<bool> out(true);
+    auto last_heard = std::chrono::steady_clock::now();
     while (!sending->done) {
       if (stop_.requested()) sending->stop = true;
-      auto heard = co_await channel_->receive(answer_limit);
-      if (!heard) {
-        out = heard.error();
+      auto heard = co_await channel_->receive(look);
+      if (heard) last_heard = std::chrono::steady_clock::now();
+      if (!heard && (heard.error().kind != FaultKind::timed_out || is_silent_since(last_heard))) {
+        out = heard.error().kind == FaultKind::timed_out ? silent() : heard.error();
         break;
       }
       if (watch_ && !report_.harm) note_harm(step.scale, watch_->harm());
@@ -140,7 +143,7 @@ class Rehearsal {
     if (!told) co_return told.error();
     const auto deadline = std::chrono::steady_clock::now() + (stop_.requested() ? stopped_limit : std::chrono::milliseconds(2 * answer_limit));
     while (std::chrono::steady_clock::now() < deadline) {
-      auto frame = co_await channel_->receive(stop_.requested() ? stopped_limit : std::chrono::milliseconds(answer_limit));
+      auto frame = co_await hear();
       if (!frame) co_return frame.error();
       try {
         if (const auto streams = frame->find("streams"); streams != frame->end())
@@ -161,6 +164,25 @@ class Rehearsal {
     }
     Fault late{FaultKind::timed_out, "the far end did not tell what it received", channel_->where(), ""};
     co_return late;
+  }
+
+  // The next frame. A person who ends it does not wait for a far end that is silent.
+  asio::awaitable<Outcome<json>> hear() {
+    const auto begun = std::chrono::steady_clock::now();
+    for (;;) {
+      auto heard = co_await channel_->receive(look);
+      if (heard || heard.error().kind != FaultKind::timed_out) co_return heard;
+      if (is_silent_since(begun)) co_return silent();
+    }
+  }
+
+  bool is_silent_since(std::chrono::steady_clock::time_point when) const {
+    return std::chrono::steady_clock::now() - when >= (stop_.requested() ? stopped_limit : std::chrono::milliseconds(answer_limit));
+  }
+
+  Fault silent() const {
+    return {FaultKind::timed_out, stop_.requested() ? "stopped while the far end was silent" : "the far end has said nothing for 5 s", channel_->where(),
+            "check that it still runs and that the path to it is whole, then repeat"};
   }
 
   Fault malformed() const {

@@ -1,6 +1,7 @@
 #include "probes/path/stamp_reflector.hpp"
 
 #include "probes/path/clock_quality.hpp"
+#include "probes/path/far_end_channel.hpp"
 
 #include <algorithm>
 
@@ -16,11 +17,6 @@ constexpr std::int64_t longest_lag_ns = 100'000'000;  // more is a stamp of anot
 constexpr int most_at_once = 256;  // so that a flood does not keep the thread from seeing its end
 
 }  // namespace
-
-asio::ip::address plain_address(const asio::ip::address& address) {
-  if (address.is_v6() && address.to_v6().is_v4_mapped()) return asio::ip::make_address_v4(asio::ip::v4_mapped, address.to_v6());
-  return address;
-}
 
 Outcome<std::unique_ptr<StampReflector>> StampReflector::open(StampReflectorSettings settings) {
   settings.local = plain_address(settings.local);

@@ -68,7 +68,4 @@ class StampReflector {
   std::thread thread_;  // last: it uses the rest
 };
 
-// IPv4 in the clothes of IPv6 is IPv4.
-boost::asio::ip::address plain_address(const boost::asio::ip::address& address);
-
 }  // namespace tallywire::path

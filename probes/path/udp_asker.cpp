@@ -178,7 +178,7 @@ asio::awaitable<Outcome<UdpReport>> measure_udp(FarEndAddress far_end, UdpReques
   const auto salt = random_salt();
   const auto token = udp_token(far_end.key, salt);
   json wanted = {{"do", "udp"}, {"salt", salt}, {"ceiling_bps", request.ceiling_bps}};
-  auto agreed = co_await agree(std::move(far_end), std::move(wanted));
+  auto agreed = co_await agree(std::move(far_end), std::move(wanted), &stop);
   if (!agreed) co_return agreed.error();
   auto channel = agreed->channel;
   const auto port = agreed->details.find("udp_port");

@@ -53,6 +53,17 @@ bool same(Octets a, Octets b) { return a.size() == b.size() && CRYPTO_memcmp(a.d
 
 constexpr std::size_t proof_octets = 32;
 
+// Whoever it is that speaks may send any type.
+bool says(const json& frame, const char* word) {
+  const auto at = frame.find("say");
+  return at != frame.end() && at->is_string() && at->get_ref<const std::string&>() == word;
+}
+
+bool is_our_version(const json& frame) {
+  const auto at = frame.find("version");
+  return at != frame.end() && at->is_number_integer() && *at == far_end_version;
+}
+
 }  // namespace
 
 std::vector<std::uint8_t> hmac_sha256(const std::string& key, Octets text) {
@@ -91,10 +102,10 @@ std::string FarEndAsker::hello() const {
 }
 
 Outcome<std::string> FarEndAsker::answer(const json& challenge, const std::string& where) const {
-  if (challenge.value("say", "") != "challenge")
+  if (!says(challenge, "challenge"))
     return Fault{FaultKind::malformed, "this is no far end that we know", where,
                  "check address and port; a tallywired with “far_end” in its settings must run there"};
-  if (challenge.value("version", 0) != far_end_version)
+  if (!is_our_version(challenge))
     return Fault{FaultKind::unsupported, "the far end speaks another version", where, "run the same version at both ends"};
   const auto theirs = unhex(challenge.value("nonce", json()), nonce_octets);
   const auto given = unhex(challenge.value("proof", json()), proof_octets);
@@ -107,15 +118,18 @@ Outcome<std::string> FarEndAsker::answer(const json& challenge, const std::strin
 }
 
 Outcome<json> FarEndAsker::read_verdict(const json& verdict, const std::string& where) {
-  if (verdict.value("say", "") == "accepted") return Outcome<json>(boost::system::in_place_value, verdict);
-  if (verdict.value("say", "") == "refused")
-    return Fault{FaultKind::refused, "the far end refused: " + verdict.value("reason", "no reason"), where, ""};
+  if (says(verdict, "accepted")) return Outcome<json>(boost::system::in_place_value, verdict);
+  if (says(verdict, "refused")) {
+    const auto reason = verdict.find("reason");
+    const bool told = reason != verdict.end() && reason->is_string();
+    return Fault{FaultKind::refused, "the far end refused: " + (told ? reason->get<std::string>() : "no reason"), where, ""};
+  }
   return Fault{FaultKind::malformed, "the far end answered what we do not know", where, ""};
 }
 
 std::optional<std::string> FarEndKeeper::challenge(const json& hello) {
   const auto theirs = unhex(hello.value("nonce", json()), nonce_octets);
-  if (hello.value("say", "") != "hello" || hello.value("version", 0) != far_end_version || !theirs) return std::nullopt;
+  if (!says(hello, "hello") || !is_our_version(hello) || !theirs) return std::nullopt;
   asker_nonce_ = *theirs;
   return encode_far_end_frame({{"say", "challenge"},
                                {"version", far_end_version},
@@ -126,7 +140,7 @@ std::optional<std::string> FarEndKeeper::challenge(const json& hello) {
 std::optional<json> FarEndKeeper::admit(const json& request) const {
   const auto given = unhex(request.value("proof", json()), proof_octets);
   const auto at = request.find("request");
-  if (request.value("say", "") != "request" || !given || at == request.end() || !at->is_string()) return std::nullopt;
+  if (!says(request, "request") || !given || at == request.end() || !at->is_string()) return std::nullopt;
   const auto& text = at->get_ref<const std::string&>();
   if (!same(*given, proof(key_, "asker", asker_nonce_, nonce_, text))) return std::nullopt;
   auto out = json::parse(text, nullptr, false);

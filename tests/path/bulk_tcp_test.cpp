@@ -109,6 +109,24 @@ TEST_CASE("a peer that does nothing is timed out after the patience") {
   CHECK(sent.error().kind == FaultKind::timed_out);
 }
 
+TEST_CASE("a peer that never ends what it sends is left in the end") {
+  Pair pair;
+  const std::atomic<bool> never{false};
+  std::atomic<bool> stop{false};
+  auto sending = std::async(std::launch::async, [&] { return send_bulk(pair.one, order(60s), stop, {}); });
+  auto begun = Clock::now();
+  auto brief = order(1ms);
+  brief.grace = 300ms;
+  const auto received = receive_bulk(pair.other, brief, never, {});
+  CHECK(Clock::now() - begun < 30s);
+  REQUIRE_FALSE(received.has_value());
+  CHECK(received.error().kind == FaultKind::timed_out);
+  stop = true;
+  ::close(pair.other);
+  pair.other = -1;
+  static_cast<void>(sending.get());
+}
+
 TEST_CASE("blocks are taken apart, and what is none is malformed") {
   const auto whole = receive_octets({0, 0, 0, 2, 9, 9, 0, 0, 0, 0});
   REQUIRE(whole.has_value());

@@ -71,6 +71,14 @@ TEST_CASE("frames that are cut, too long or no JSON are told apart") {
   CHECK(parse_far_end_frame(from_hex("00010000")).what == FarEndFrame::What::malformed);
   CHECK(parse_far_end_frame(from_hex("00000002 5b5d")).what == FarEndFrame::What::malformed);
   FarEndKeeper keeper(key, nonce_b);
-  for (const auto& odd : {json::object(), json{{"say", "hello"}}, json{{"say", "hello"}, {"version", 1}, {"nonce", 5}}})
+  for (const auto& odd : {json::object(), json{{"say", "hello"}}, json{{"say", "hello"}, {"version", 1}, {"nonce", 5}}, json{{"say", 5}},
+                          json{{"say", "hello"}, {"version", "1"}, {"nonce", std::string(64, 'a')}}, json{{"say", nullptr}}})
     CHECK_FALSE(keeper.challenge(odd));
+  const FarEndAsker asker(key, nonce_a, {{"do", "throughput"}});
+  for (const auto& odd : {json{{"say", 5}}, json{{"say", "challenge"}, {"version", "1"}}, json{{"say", "challenge"}, {"version", 1}, {"nonce", {}}}}) {
+    CHECK_FALSE(asker.answer(odd, "").has_value());
+    CHECK_FALSE(keeper.admit(odd));
+  }
+  for (const auto& odd : {json{{"say", 5}}, json{{"say", "refused"}, {"reason", 5}}, json{{"say", "accept"}}})
+    CHECK_FALSE(FarEndAsker::read_verdict(odd, "").has_value());
 }
