@@ -121,10 +121,14 @@ void StampSender::send_due(std::int64_t now_ns) {
   }
   if (!socket_.send(*packet)) ++run_.unsent_packets;
   last_sent_ns_ = at.own_ns;
-  const auto slowest = static_cast<std::int64_t>(1e9 / unagreed_packets_per_s);
-  const auto interval = unanswered_host ? std::max(interval_ns_, slowest) : interval_ns_;
+  // Counted from when it had left, so that one that was held up is not followed sooner.
+  if (unanswered_host) {
+    const auto slowest = static_cast<std::int64_t>(1e9 / unagreed_packets_per_s);
+    next_ns_ = clock_.now().own_ns + std::max(interval_ns_, slowest);
+    return;
+  }
   // A thread that was held up does not catch up in a burst: that would measure the burst.
-  next_ns_ = now_ns - next_ns_ > interval ? now_ns + interval : next_ns_ + interval;
+  next_ns_ = now_ns - next_ns_ > interval_ns_ ? now_ns + interval_ns_ : next_ns_ + interval_ns_;
 }
 
 void StampSender::drain() {
