@@ -2,6 +2,9 @@
 
 #include "daemon/round/ask_parts.hpp"
 #include "probes/path/delay_session.hpp"
+#include "probes/wire/stamp.hpp"
+
+#include <algorithm>
 
 namespace tallywire::round {
 
@@ -27,6 +30,18 @@ void put(json& answer, const path::DelayReport& report) {
   answer["unread"]["delay"] = why == report.unread.end() ? "no packet came back" : why->second;
 }
 
+// The ceiling holds for these packets too: on the wire each costs the headers of UDP, IP and Ethernet beside (RFC 768, 791, 8200, IEEE 802.3).
+std::optional<Fault> above_ceiling(const json& arguments, const path::DelayRequest& request) {
+  if (!arguments.contains("ceiling_mbps")) return std::nullopt;
+  const auto least = wire::least_octets(request.authenticated ? wire::StampMode::authenticated : wire::StampMode::unauthenticated);
+  const bool v6 = request.far_end.address.find(':') != std::string::npos;
+  const double packet_bits = (std::max(static_cast<double>(least), static_cast<double>(request.packet_octets)) + 8 + (v6 ? 40 : 20) + 38) * 8;
+  const double most_per_s = number(arguments, "ceiling_mbps", 0) * 1e6 / packet_bits;
+  if (request.packets_per_s <= most_per_s) return std::nullopt;
+  return Fault{FaultKind::bad_request, "the packets that measure delay would be above the ceiling", "--ceiling-mbps",
+               "at most " + figure(most_per_s) + " a second by --delay-packets-per-s, or --only tcp,udp"};
+}
+
 }  // namespace
 
 asio::awaitable<std::optional<Fault>> add_delay(const json& arguments, std::string key, json& answer, AskProgress progress, Stop& stop) {
@@ -39,6 +54,7 @@ asio::awaitable<std::optional<Fault>> add_delay(const json& arguments, std::stri
   request.packets_per_s = number(arguments, "delay_packets_per_s", usual_packets_per_s);
   request.packet_octets = static_cast<int>(number(arguments, "delay_packet_bytes", 0));
   request.authenticated = !arguments.value("unauthenticated", false);
+  if (auto wrong = above_ceiling(arguments, request)) co_return *wrong;
   auto on_tick = telling(std::move(progress), seconds);
   auto report = co_await path::measure_delay(std::move(request), std::move(on_tick), stop);
   if (report) {

@@ -178,7 +178,12 @@ asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop
     };
     PathRequest asked = *request;
     auto way = co_await measure_way(std::move(asked), direction, std::move(on_time), stop);
-    if (!way) co_return failed(way.error());
+    // What was read before stays; the other way would fail alike.
+    if (!way && answer.empty()) co_return failed(way.error());
+    if (!way) {
+      answer["unread"][to ? "to" : "from"] = way.error().sentence();
+      co_return read(std::move(answer), false);
+    }
     whole = whole && was_read(*way, *request);
     answer[to ? "to" : "from"] = std::move(*way);
     if (stop.requested()) break;

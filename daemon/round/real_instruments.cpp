@@ -21,6 +21,8 @@ constexpr auto answer_limit = 5s;
 constexpr auto unit_limit = 20s;  // all that a unit is asked by ONVIF
 constexpr auto switch_limit = 15s;
 constexpr auto between_looks = 2s;
+// Ceilings are of the wire; a full segment of 1448 octets costs it 1538 (RFC 6349 §4.1.1, IEEE 802.3), a smaller one more.
+constexpr double payload_of_wire_ratio = 1448.0 / 1538;
 constexpr std::size_t most_volume_files = 64;  // of a round, which measures for some seconds
 
 std::chrono::milliseconds milliseconds_of(double seconds) {
@@ -205,10 +207,15 @@ asio::awaitable<Measured> RealInstruments::measure_path(const config::FarEndAt& 
     out = all_unread(config::far_end_subject, {"tcp_goodput_bps", "round_trip_ms"}, no_secret(far_end.secret));
     co_return out;
   }
+  if (!(ceiling_bps > 0)) {
+    const Fault full{FaultKind::refused, "the links on the way carry as much as they may already", far_end.address, "repeat when less is recorded"};
+    out = all_unread(config::far_end_subject, {"tcp_goodput_bps", "round_trip_ms"}, full);
+    co_return out;
+  }
   path::FarEndAddress address{far_end.address, far_end.tcp_port, *key};
   path::PathProgress nobody;
   auto report = co_await path::measure_throughput(std::move(address), path::Direction::to_far_end,
-                                                  milliseconds_of(seconds), ceiling_bps, std::move(nobody), stop);
+                                                  milliseconds_of(seconds), ceiling_bps * payload_of_wire_ratio, std::move(nobody), stop);
   if (report)
     out.readings = path::to_readings(*report, config::far_end_subject);
   else

@@ -110,7 +110,8 @@ class PlainDelay(DelaySite):
         self.assertLess(report["sent_packets"], 150)
 
     def test_wrong_requests(self):
-        for options in (("--delay-packet-bytes", "46", "--unauthenticated", "--key", "right"), ("--delay-packets-per-s", "1001", "--key", "right"), ("--plain-reflector", "0"),
+        for options in (("--delay-packet-bytes", "46", "--unauthenticated", "--key", "right"), ("--delay-packets-per-s", "1001", "--key", "right"),
+                        ("--ceiling-mbps", "5", "--delay-packets-per-s", "1000", "--delay-packet-bytes", "1400", "--key", "right"), ("--plain-reflector", "0"),
                         ("--plain-reflector", "--seconds", "601"), ("--plain-reflector", "--key", "nobody"), ("--plain-reflector", "--delay-packet-bytes", "1453")):
             self.assertEqual(self.path(FAR, *options, code=2)["error"]["kind"], "bad_request", options)
         self.assertIn("--key NAME", self.path(FAR, code=2))
