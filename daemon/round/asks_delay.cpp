@@ -62,7 +62,7 @@ asio::awaitable<std::optional<Fault>> add_delay(const json& arguments, std::stri
     co_return std::nullopt;
   }
   // A far end that does not know how refuses, and may know the rest.
-  if (report.error().kind != FaultKind::refused) co_return report.error();
+  if (report.error().kind != FaultKind::refused || word(arguments, "only") == "delay") co_return report.error();
   answer["delay"] = nullptr;
   answer["unread"]["delay"] = report.error().sentence();
   co_return std::nullopt;

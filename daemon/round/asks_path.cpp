@@ -179,7 +179,8 @@ asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop
     PathRequest asked = *request;
     auto way = co_await measure_way(std::move(asked), direction, std::move(on_time), stop);
     // What was read before stays; the other way would fail alike.
-    if (!way && answer.empty()) co_return failed(way.error());
+    const bool has_delay = answer.contains("delay") && answer.at("delay").is_object();
+    if (!way && !has_delay && !answer.contains("to")) co_return failed(way.error());
     if (!way) {
       answer["unread"][to ? "to" : "from"] = way.error().sentence();
       co_return read(std::move(answer), false);
