@@ -2,6 +2,8 @@
 
 #include "daemon/round/ask_parts.hpp"
 #include "probes/path/delay_session.hpp"
+
+#include <boost/asio/ip/address.hpp>
 #include "probes/wire/stamp.hpp"
 
 #include <algorithm>
@@ -76,6 +78,10 @@ asio::awaitable<AskAnswer> answer_plain_delay(json arguments, const config::Secr
   if (const auto wrong = check_seconds(seconds)) co_return failed(*wrong);
   path::PlainDelayRequest request;
   request.reflector.address = word(arguments, "host");
+  boost::system::error_code code;
+  const auto address = asio::ip::make_address(request.reflector.address, code);
+  if (!code && (address.is_multicast() || address.is_unspecified() || address == asio::ip::address_v4::broadcast()))
+    co_return failed({FaultKind::bad_request, "this is no single host's address", request.reflector.address, "give the reflector's own"});
   request.reflector.udp_port = static_cast<std::uint16_t>(port);
   if (const auto secret = word(arguments, "key"); !secret.empty()) {
     const auto key = secrets.key(secret);

@@ -114,6 +114,8 @@ class PlainDelay(DelaySite):
                         ("--ceiling-mbps", "5", "--delay-packets-per-s", "1000", "--delay-packet-bytes", "1400", "--key", "right"), ("--plain-reflector", "0"),
                         ("--plain-reflector", "--seconds", "601"), ("--plain-reflector", "--key", "nobody"), ("--plain-reflector", "--delay-packet-bytes", "1453")):
             self.assertEqual(self.path(FAR, *options, code=2)["error"]["kind"], "bad_request", options)
+        for group in ("224.0.0.1", "255.255.255.255", "ff02::1", "0.0.0.0"):
+            self.assertEqual(self.path(group, "--plain-reflector", code=2)["error"]["kind"], "bad_request", group)
         self.assertIn("--key NAME", self.path(FAR, code=2))
 
 
