@@ -1,6 +1,7 @@
 #include "daemon/client/output.hpp"
 
 #include "daemon/client/render.hpp"
+#include "daemon/client/table.hpp"
 #include "probes/reading.hpp"
 
 #include <unistd.h>
@@ -63,7 +64,10 @@ void print_answer(const Command& command, const json& answer) {
   else if (command.name == "path") {
     text = render_delay(answer);
     for (const char* direction : {"to", "from"})
-      if (const auto way = answer.find(direction); way != answer.end()) text += render_path_way(direction, *way);
+      if (const auto way = answer.find(direction); way != answer.end() && way->is_object())
+        text += render_path_way(direction, *way);
+      else if (way != answer.end())
+        text += (direction == std::string("to") ? "To" : "From") + std::string(" the far end: unread: ") + text_of(answer.at("unread"), direction) + "\n";
   }
   else
     text = render_fields(answer);

@@ -170,8 +170,9 @@ asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop
     if (no_delay) co_return failed(*no_delay);
     whole = answer.at("delay").is_object();
   }
-  if (stop.requested() || (!request->tcp() && !request->udp())) co_return read(std::move(answer), whole);
+  if (!request->tcp() && !request->udp()) co_return read(std::move(answer), whole);
   for (const auto direction : {path::Direction::to_far_end, path::Direction::from_far_end}) {
+    if (stop.requested()) break;
     const bool to = direction == path::Direction::to_far_end;
     path::PathProgress on_time = [progress, to, total = request->total_s()](double done, double) {
       if (progress) progress((to ? 0 : total) + std::min(done, total), 2 * total, std::string("measuring ") + (to ? "to" : "from") + " the far end");
@@ -182,13 +183,22 @@ asio::awaitable<AskAnswer> Asks::path(json arguments, AskProgress progress, Stop
     const bool has_delay = answer.contains("delay") && answer.at("delay").is_object();
     if (!way && !has_delay && !answer.contains("to")) co_return failed(way.error());
     if (!way) {
-      answer["unread"][to ? "to" : "from"] = way.error().sentence();
+      for (const char* name : {"to", "from"}) {
+        if (answer.contains(name)) continue;
+        answer[name] = nullptr;
+        answer["unread"][name] = way.error().sentence();
+      }
       co_return read(std::move(answer), false);
     }
     whole = whole && was_read(*way, *request);
     answer[to ? "to" : "from"] = std::move(*way);
-    if (stop.requested()) break;
   }
+  for (const char* way : {"to", "from"})
+    if (!answer.contains(way)) {
+      answer[way] = nullptr;
+      answer["unread"][way] = "it was ended before this way was measured";
+      whole = false;
+    }
   co_return read(std::move(answer), whole);
 }
 

@@ -325,7 +325,9 @@ class Path(Asking):
                 self.assertLess(time.monotonic() - begun, 3)
                 answer = json.loads(told)
                 self.assertIn("to", answer)
-                self.assertNotIn("from", answer)
+                self.assertIsNone(answer["from"])
+                self.assertIn("ended", answer["unread"]["from"])
+                self.assertEqual(asking.returncode, 3)
                 if "tcp" in options:
                     self.assertGreater(answer["to"]["goodput_bps"], 50e6)
 
