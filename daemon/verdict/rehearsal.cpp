@@ -44,15 +44,7 @@ Reading reading_of(const std::string& subject, const RehearsedLoad& load, double
 }  // namespace
 
 std::vector<std::size_t> uplinks_between(const config::Design& design, const std::string& from, const std::string& to) {
-  const auto links = links_of(design);
-  std::vector<std::size_t> out;
-  std::string node = from;
-  for (const auto i : route(links, from, to)) {
-    const bool along = links[i].from == node;
-    out.push_back(2 * i + (along ? 0 : 1));
-    node = along ? links[i].to : links[i].from;
-  }
-  return out;
+  return directed_way(links_of(design), from, to);
 }
 
 std::string node_at(const config::Design& design, const std::string& address) {

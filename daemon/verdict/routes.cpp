@@ -44,6 +44,17 @@ std::string node_of(const config::Design& design, const config::Recorder& record
   return recorder.switch_id;
 }
 
+std::vector<std::size_t> directed_way(const std::vector<Link>& links, const std::string& from, const std::string& to) {
+  std::vector<std::size_t> out;
+  std::string node = from;
+  for (const auto i : route(links, from, to)) {
+    const bool along = links[i].from == node;
+    out.push_back(2 * i + (along ? 0 : 1));
+    node = along ? links[i].to : links[i].from;
+  }
+  return out;
+}
+
 std::string destination_of(const config::Design& design, const std::string& name) {
   for (const auto& recorder : design.recorders)
     for (const auto& volume : recorder.volumes)

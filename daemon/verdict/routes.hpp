@@ -23,6 +23,9 @@ std::vector<Link> links_of(const config::Design& design);
 std::vector<std::size_t> route(const std::vector<Link>& links, const std::string& from,
                                const std::string& to);
 
+// The same as directed links: 2 * index, + 1 against the link's direction.
+std::vector<std::size_t> directed_way(const std::vector<Link>& links, const std::string& from, const std::string& to);
+
 // Where a stream is to be recorded: the recorder that lists it in a volume, else "core" when an
 // uplink leads there, else empty. `name` is "camera/head/stream".
 std::string destination_of(const config::Design& design, const std::string& name);

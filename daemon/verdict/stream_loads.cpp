@@ -53,17 +53,6 @@ std::optional<MeasuredStream> measured_of(const ByName& readings, const std::str
   return out;
 }
 
-std::vector<std::size_t> directed_way(const std::vector<Link>& links, const std::string& from, const std::string& to) {
-  std::vector<std::size_t> out;
-  std::string node = from;
-  for (const auto i : route(links, from, to)) {
-    const bool along = links[i].from == node;
-    out.push_back(2 * i + (along ? 0 : 1));
-    node = along ? links[i].to : links[i].from;
-  }
-  return out;
-}
-
 }  // namespace
 
 std::vector<StreamOnLinks> streams_on_links(const config::Design& design, const std::vector<Link>& links, const std::vector<Reading>& readings,
