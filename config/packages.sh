@@ -17,7 +17,10 @@ tallywire_test_packages=(
   gstreamer1.0-plugins-bad gstreamer1.0-plugins-ugly gstreamer1.0-libav gstreamer1.0-tools
   glib-networking dnsmasq-base udhcpc avahi-daemon avahi-autoipd wsdd iputils-arping
   python3-fusepy
+  chromium chromium-driver python3-selenium fonts-dejavu-core
 )
+# axe-core comes from the npm registry; a machine may have npm from elsewhere, beside which Debian's cannot be installed.
+command -v npm > /dev/null || tallywire_test_packages+=(npm)
 # libFuzzer and the sanitizers' run time, for ./tests/run --fuzz only.
 tallywire_fuzz_packages=(clang-14 libclang-rt-14-dev)
 

@@ -18,18 +18,30 @@ export const duration = (seconds) => {
   const size = Math.abs(seconds);
   if (size < 60) return `${sign}${Number(size.toPrecision(3))} s`;
   const whole = Math.round(size);
-  if (whole < 3600) return `${sign}${Math.floor(whole / 60)} min ${whole % 60} s`;
-  return `${sign}${Math.floor(whole / 3600)} h ${Math.floor(whole / 60) % 60} min`;
+  const [large, small, names] =
+    whole < 3600
+      ? [Math.floor(whole / 60), whole % 60, ['min', 's']]
+      : [Math.floor(whole / 3600), Math.floor(whole / 60) % 60, ['h', 'min']];
+  return `${sign}${large} ${names[0]}${small > 0 ? ` ${small} ${names[1]}` : ''}`;
 };
 
 // By what the quantity's name ends in; the longer endings first.
 const endings = [
-  ['_bytes_per_s', byteRate], ['_bps_100ms', bitRate], ['_bps', bitRate], ['_bytes', bytes],
+  ['_bytes_per_s', byteRate],
+  ['_bps_100ms', bitRate],
+  ['_bps', bitRate],
+  ['_bytes', bytes],
+  ['_bytes_max', bytes],
+  ['_bytes_mean', bytes],
   ['frame_rate_hz', (v) => `${Number(v.toPrecision(4))} frames/s`],
   ['_ratio', (v) => `${Number((v * 100).toPrecision(3))} %`],
-  ['_ms', (v) => `${Number(v.toPrecision(3))} ms`], ['_s', duration],
-  ['_px', (v) => `${v} pixels`], ['_days', (v) => `${Number(v.toPrecision(3))} days`],
-  ['_frames', (v) => `${Number(v.toPrecision(4))} frames`], ['_packets', (v) => `${v} packets`],
+  ['_ms', (v) => `${Number(v.toPrecision(3))} ms`],
+  ['_s', duration],
+  ['_px', (v) => `${v} pixels`],
+  ['_w', (v) => `${Number(v.toPrecision(4))} W`],
+  ['_days', (v) => `${Number(v.toPrecision(3))} days`],
+  ['_frames', (v) => `${Number(v.toPrecision(4))} frames`],
+  ['_packets', (v) => `${v} packets`],
 ];
 
 export const value = (quantity, v) => {
@@ -39,10 +51,11 @@ export const value = (quantity, v) => {
   return known ? known[1](v) : String(Number(v.toPrecision(6)));
 };
 
-export const quantity = (name) => name
-  .replace(/_bps_100ms$/, ' in 100 ms')
-  .replace(/(_bytes_per_s|_bps|_bytes|_hz|_ratio|_ms|_px|_w|_days|_s)$/, '')
-  .replaceAll('_', ' ');
+export const quantity = (name) =>
+  name
+    .replace(/_bps_100ms$/, ' in 100 ms')
+    .replace(/(_bytes_per_s|_bps|_bytes|_hz|_ratio|_ms|_px|_w|_days|_s)$/, '')
+    .replaceAll('_', ' ');
 
 // "gate-north, head 1, stream main" of "camera/gate-north/head/1/stream/main".
 export const subject = (path) => {
@@ -52,23 +65,34 @@ export const subject = (path) => {
   return words.join(', ');
 };
 
-export const clock = (text) => {
-  const at = new Date(text);
-  return Number.isNaN(at.getTime()) ? '' : at.toLocaleString([], { dateStyle: 'short', timeStyle: 'medium' });
+// Made once: a formatter costs more than what it writes.
+const dateAndTime = new Intl.DateTimeFormat(undefined, { dateStyle: 'medium', timeStyle: 'short' });
+const timeOfDay = new Intl.DateTimeFormat(undefined, { timeStyle: 'medium' });
+const dayOnly = new Intl.DateTimeFormat(undefined, { dateStyle: 'medium' });
+
+const told = (format, text) => {
+  const at = new Date(text ?? NaN);
+  return Number.isNaN(at.getTime()) ? '' : format.format(at);
 };
 
-// A shape for each state, so that colour is never needed: drawn in SVG and as a character in text.
-export const shapes = {
-  met: '●', tight: '◐', missed: '✕', unread: '○',
-  awaited: '○', arrived: '◇', proven: '●', wanting: '✕', lost: '▽', stranger: '?',
+export const clock = (text) => told(dateAndTime, text);
+export const time = (text) => told(timeOfDay, text);
+export const day = (text) => told(dayOnly, text);
+
+export const counted = (count, one, many = `${one}s`) => `${count} ${count === 1 ? one : many}`;
+
+export const percent = (ratio) => `${Number((ratio * 100).toPrecision(3))} %`;
+
+// "7 met, 1 missed": what is zero is left out, but for a round that says nothing.
+export const countsInWords = (counts) => {
+  const parts = ['missed', 'unread', 'tight', 'met'].filter((name) => counts?.[name] > 0).map((name) => `${counts[name]} ${name}`);
+  return parts.length > 0 ? parts.join(', ') : 'no verdicts';
 };
 
-export const mark = (state) => {
-  const out = document.createElement('span');
-  out.className = `mark ${state}`;
-  const shape = document.createElement('span');
-  shape.setAttribute('aria-hidden', 'true');
-  shape.textContent = `${shapes[state] ?? '○'} `;
-  out.append(shape, state);
-  return out;
+export const sentence = (words) => (words === '' || /[.!?…]$/.test(words) ? words : `${words}.`);
+
+export const readingInWords = (quantityName, reading) => {
+  if (!reading || reading.value === null || reading.value === undefined) return 'unread';
+  const spread = reading.uncertainty > 0 ? ` ± ${value(quantityName, reading.uncertainty)}` : '';
+  return value(quantityName, reading.value) + spread;
 };
