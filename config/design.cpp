@@ -108,7 +108,13 @@ json to_json(const Limits& l) {
           {"path_reserve_ratio", l.path_reserve_ratio},
           {"tight_ratio", l.tight_ratio},
           {"stream_seconds", l.stream_seconds},
-          {"lost_after_s", l.lost_after_s}};
+          {"lost_after_s", l.lost_after_s},
+          {"drift_bit_rate_ratio", l.drift_bit_rate_ratio},
+          {"drift_frame_rate_ratio", l.drift_frame_rate_ratio},
+          {"drift_gop_ratio", l.drift_gop_ratio},
+          {"drift_loss_ratio", l.drift_loss_ratio},
+          {"drift_headroom_ratio", l.drift_headroom_ratio},
+          {"drift_days_held_ratio", l.drift_days_held_ratio}};
 }
 
 }  // namespace

@@ -36,6 +36,13 @@ struct Limits {
   double tight_ratio = 0.10;                  // of any other limit: nearer than this is tight
   double stream_seconds = 10;                 // how long a round meters each stream
   double lost_after_s = 10;                   // silent for this long and unanswered: lost
+  // Drift from the accepted round, docs/drift.md.
+  double drift_bit_rate_ratio = 0.50;         // as many times more or less
+  double drift_frame_rate_ratio = 0.10;
+  double drift_gop_ratio = 0.10;
+  double drift_loss_ratio = 0.001;            // of the packets, more than accepted
+  double drift_headroom_ratio = 0.15;         // of the uplink's ceiling (mean), of its speed (busiest instant)
+  double drift_days_held_ratio = 0.25;
 };
 
 struct SnmpAccess {

@@ -58,6 +58,13 @@ Limits read_limits(ReadingFile& file, const std::string& pointer) {
   ratio("tight_ratio", out.tight_ratio);
   out.stream_seconds = in.number("stream_seconds", 1, 3600, out.stream_seconds);
   out.lost_after_s = in.number("lost_after_s", 10, 3600, out.lost_after_s);
+  const auto drift = [&in](const char* key, double& value, double high) { value = in.number(key, 0.0001, high, value); };
+  drift("drift_bit_rate_ratio", out.drift_bit_rate_ratio, 10);
+  drift("drift_frame_rate_ratio", out.drift_frame_rate_ratio, 10);
+  drift("drift_gop_ratio", out.drift_gop_ratio, 10);
+  drift("drift_loss_ratio", out.drift_loss_ratio, 1);
+  drift("drift_headroom_ratio", out.drift_headroom_ratio, 1);
+  drift("drift_days_held_ratio", out.drift_days_held_ratio, 10);
   return out;
 }
 
