@@ -23,10 +23,11 @@ POLICY = "default-src 'self'; base-uri 'none'; frame-ancestors 'none'; form-acti
 
 
 class Mock:
-    """The answers and the feed. `missing`: paths that are answered with 404, as an older service would."""
+    """The answers and the feed. `missing`: paths that are answered with 404, as an older service would; `token`: what must be sent
+    with everything but the page itself."""
 
-    def __init__(self, units, nights=60, missing=()):
-        self.units, self.nights, self.missing = units, nights, set(missing)
+    def __init__(self, units, nights=60, missing=(), token=""):
+        self.units, self.nights, self.missing, self.token = units, nights, set(missing), token
         self.feeds, self.lock, self.events, self.asked = [], threading.Lock(), [], []
         self.witnesses, self.bench_runs, self.running = [], False, None
         self.roll = invented.roll(units)
@@ -69,6 +70,7 @@ class Mock:
                   "units": lambda: {"units": [invented.unit_heard(n) for n in range(min(self.units, 40))], "dhcp_servers": [], "forgotten_units": 0},
                   "drift": lambda: {"round": self.nights, "accepted": 1, "drift": invented.drift_rows()}, "witness_points": self.points,
                   "rounds": lambda: {"rounds": [invented.summary(n, self.nights) for n in range(self.nights, 0, -1)]},
+                  "telling": lambda: {"ways": [{"way": "webhook", "state": "up", "queue": 0, "last_told": invented.at(20), "last_fault": None}]},
                   "history": lambda: invented.history(query["subject"][0], query["quantity"][0], self.nights),
                   "nights": lambda: invented.nights_of(query["camera"][0], self.nights)}
         if len(parts) == 1:
@@ -87,14 +89,18 @@ class Mock:
                 "interfaces": ["eth0"], "taps": [], "next_night": "02:30", "record_fault": None}
 
     def points(self):
-        seen = {(w["subject"], w["point"]): w for w in self.witnesses}
-        return {"points": [p | {"witnessed": seen.get((p["subject"], p["point"]))} for p in invented.witness_points(self.units)]}
+        last = {(w["subject"], w["point"]): w for w in self.witnesses}
+        points = []
+        for point in invented.witness_points(self.units):
+            word = last.get((point["subject"], point["point"]))
+            points.append(point | {"witnessed": word if word and not word["undone"] else None, "undone": word if word and word["undone"] else None})
+        return {"points": points}
 
     def change(self, method, path, body):
         if path == "/api/witnesses":
-            witness = body | {"at": invented.at(25)}
+            witness = {"undone": False} | body | {"at": invented.at(25, len(self.witnesses))}
             self.witnesses.append(witness)
-            self.emit(("witness", {key: witness[key] for key in ("subject", "point", "by", "at")}))
+            self.emit(("witness", witness))
             return 201, witness
         if path == "/api/bench":
             self.bench_runs = method == "POST"
@@ -103,7 +109,7 @@ class Mock:
             self.running = self.nights + 1
             self.emit(("round_started", {"round": self.running, "kind": body["kind"], "planned_s": 250.0, "plan": "invented"}))
             return 202, {"round": self.running}
-        if path == "/api/rounds/current":
+        if path == f"/api/rounds/{self.running}":
             ended, self.running = self.running, None
             self.emit(("round_ended", {"round": ended, "state": "cancelled"}))
             return 202, {"cancelled": True}
@@ -131,6 +137,8 @@ def make_handler(mock):
         def do_GET(self):
             url = urllib.parse.urlsplit(self.path)
             mock.asked.append(self.path)
+            if mock.token and url.path.startswith("/api/") and self.headers.get("Authorization") != f"Bearer {mock.token}":
+                return self.reply(401, json.dumps({"error": {"what": "a token is asked for", "try_next": "send Authorization"}}).encode())
             if url.path == "/api/events":
                 return self.feed(urllib.parse.parse_qs(url.query))
             if url.path.startswith("/api/"):

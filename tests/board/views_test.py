@@ -30,8 +30,8 @@ class Views(unittest.TestCase):
         cls.browser = cls.enterClassContext(Browser())
         cls.browser.count_cpu()
 
-    def start(self, units=9, missing=()):
-        self.mock = Mock(units, NIGHTS, missing)
+    def start(self, units=9, missing=(), token=""):
+        self.mock = Mock(units, NIGHTS, missing, token)
         server = serve(self.mock)
         self.addCleanup(server.server_close)
         self.addCleanup(server.shutdown)
@@ -123,6 +123,37 @@ class Views(unittest.TestCase):
         self.assertEqual(sorted(shapes), ["arrived", "awaited", "lost", "proven", "wanting"])
         self.assertEqual([len(s) for s in shapes.values()], [1] * 5)
         self.assertEqual(len({next(iter(s)) for s in shapes.values()}), 5)
+
+    def test_a_tick_is_told_to_every_page_and_can_be_taken_back(self):
+        self.start()
+        self.open()
+        self.show("#/witness")
+        self.browser.run("const e = document.getElementById('own-name'); e.value = 'A. Tester'; e.dispatchEvent(new Event('change'))")
+        self.browser.run("document.querySelector('.points .tick button').click()")
+        wait_until(lambda: "by A. Tester" in self.browser.text(".points li"), 5, "the tick")
+        self.assertEqual(self.mock.witnesses[0]["by"], "A. Tester")
+        self.browser.run("document.querySelector('.points li button').click()")
+        wait_until(lambda: "taken back by A. Tester" in self.browser.text(".points li"), 5, "the tick taken back")
+        self.assertTrue(self.mock.witnesses[1]["undone"])
+        self.mock.change("POST", "/api/witnesses", self.mock.points()["points"][1] | {"by": "B. Other", "note": "from the ground"})
+        wait_until(lambda: "by B. Other" in self.browser.text(".points li:nth-child(2)"), 5, "another's tick")
+
+    def test_a_door_with_a_token_asks_for_it_once(self):
+        self.start(token="a-token-of-thirty-two-characters")
+        self.browser.open("about:blank")
+        self.browser.look(PHONE)
+        self.browser.open(self.address)
+        wait_until(lambda: self.browser.run("return !document.getElementById('token-form').hidden"), 10, "the question")
+        self.assertEqual(self.browser.violations(self.axe), [])
+        enter = "document.getElementById('token').value = arguments[0]; document.querySelector('#token-form button').click()"
+        self.browser.run(enter, "a wrong one")
+        wait_until(lambda: self.browser.run("return !document.getElementById('token-form').hidden"), 10, "the question again")
+        self.browser.run(enter, self.mock.token)
+        wait_until(lambda: self.browser.find("#riser a.unit") and self.browser.find(".findings li:nth-child(2)"), 10, "the site, by feed, page and worker")
+        self.browser.driver.refresh()
+        wait_until(lambda: self.browser.find("#riser a.unit"), 10, "the site")
+        self.assertTrue(self.browser.run("return document.getElementById('token-form').hidden"))
+        self.browser.run("sessionStorage.clear()")
 
     def test_nothing_leaves_the_machine(self):
         self.start()

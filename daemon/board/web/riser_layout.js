@@ -49,11 +49,12 @@ export const headPlace = (unit, i) => {
 
 const DROP = 26,
   BODY = 34,
-  NAMES = 46,
+  NAMES = 44,
   NARROW = 560;
 
 const hanging = (row, units) => {
-  if (units.length > 0) return DROP + BODY + row.headsHeight + NAMES;
+  if (units.length > 0)
+    return DROP + BODY + row.headsHeight + NAMES + 14 * (Math.max(...units.map((unit) => linesOf(unit.id).length)) - 1);
   if (row.slots.some((slot) => slot.stranger)) return DROP + BODY + 26;
   return row.slots.some((slot) => slot.label) ? DROP + BODY : 0;
 };

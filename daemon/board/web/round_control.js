@@ -12,10 +12,23 @@ const left = (run) => {
   return seconds > 1 ? `about ${duration(Math.round(seconds))} left` : 'nearly done';
 };
 
-const makeRun = (run) => {
+// A service that does not end a round by its number ends the one that runs.
+const end = async (round, say) => {
+  try {
+    await send('DELETE', `/api/rounds/${round}`).catch((fault) => {
+      if (fault.status !== 404) throw fault;
+      return send('DELETE', '/api/rounds/current');
+    });
+  } catch (fault) {
+    say(fault.message);
+  }
+};
+
+const makeRun = (run, say) => {
   const bar = el('progress', { max: 1, value: share(run), 'aria-label': `round ${run.round}` });
   const words = el('span', { class: 'progress-words' });
-  const node = el('li', {}, el('b', {}, `Round ${run.round}`), bar, words);
+  const stop = el('button', { type: 'button', class: 'end', click: () => end(run.round, say) }, `End round ${run.round}`);
+  const node = el('li', {}, stop, bar, words);
   Object.assign(node, { bar, words });
   return changeRun(node, run);
 };
@@ -25,6 +38,11 @@ const changeRun = (node, run) => {
   setText(node.words, [run.text, left(run)].filter(Boolean).join('; '));
   return node;
 };
+
+const startWords = (newest, next) => [
+  newest ? sentence(`Newest: round ${newest.round}, ${newest.kind}, ${newest.plan || newest.state}`) : 'No round has run yet.',
+  next ? `The next night round is due ${whenOf(next)}.` : '',
+];
 
 // `cameras`: only these are proven, by a round of kind "prove"; none: the whole site.
 export const makeRoundControl = (state, say, cameras = []) => {
@@ -42,35 +60,23 @@ export const makeRoundControl = (state, say, cameras = []) => {
     },
     whole ? 'Run a round' : 'Prove it now',
   );
-  const cancel = el(
-    'button',
-    { type: 'button', id: 'cancel', click: () => send('DELETE', '/api/rounds/current').catch((fault) => say(fault.message)) },
-    'End the round',
-  );
   const runs = el('ul', { class: 'runs' });
   const plan = el('p', { class: 'faint' });
   const draw = () => {
     const running = [...state.running.values()];
-    keyed(runs, running, (run) => run.round, makeRun, changeRun);
-    cancel.hidden = running.length === 0;
-    start.disabled = whole && running.some((run) => run.kind !== 'prove');
-    const newest = state.digest?.rounds.at(-1);
-    const next = state.service?.next_night;
-    setText(
-      plan,
-      running.length > 0
-        ? ''
-        : [
-            newest
-              ? sentence(`Newest: round ${newest.round}, ${newest.kind}, ${newest.plan || newest.state}`)
-              : 'No round has run yet.',
-            next ? `The next night round is due ${whenOf(next)}.` : '',
-          ]
-            .filter(Boolean)
-            .join(' '),
+    keyed(
+      runs,
+      running,
+      (run) => run.round,
+      (run) => makeRun(run, say),
+      changeRun,
     );
+    runs.hidden = running.length === 0;
+    start.disabled = whole && running.some((run) => run.kind !== 'prove');
+    plan.hidden = running.length > 0;
+    setText(plan, startWords(state.digest?.rounds.at(-1), state.service?.next_night).filter(Boolean).join(' '));
   };
-  return { node: el('div', { class: 'control' }, el('div', { class: 'buttons' }, start, cancel), runs, plan), draw };
+  return { node: el('div', { class: 'control' }, start, runs, plan), draw };
 };
 
 // "HH:MM", or a time of RFC 3339.

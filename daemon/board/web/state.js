@@ -95,6 +95,10 @@ const handlers = {
     progress(state, { done_s: 0, text: data.plan, ...data });
     changed.parts.add('running');
   },
+  round_planned: (state, data, changed) => {
+    progress(state, { ...data, text: data.plan });
+    changed.parts.add('running');
+  },
   round_progress: (state, data, changed) => {
     progress(state, data);
     changed.parts.add('running');

@@ -34,6 +34,7 @@ export const makeTeller = (place) => {
     if (name === 'round_ended') tell(`Round ${data.round} has ended.`);
     if (name === 'finding') tell(`${data.sentence}.`);
     if (name === 'bench' && data.warning) tell(data.warning);
+    if (name === 'drift' && data.text) tell(`Drift: ${data.text}.`);
     if (name === 'record_fault') tell(`The record: ${data.what}.`);
   };
   return { hear, tell };

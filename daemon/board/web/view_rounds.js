@@ -4,6 +4,7 @@ import { el, makeTable, section } from './dom.js';
 import { currentToken, get, getIfThere, request, send } from './feed.js';
 import { makeName } from './own_name.js';
 import { subjectLink } from './site_lists.js';
+import { tellingParts } from './telling_list.js';
 import { clock, countsInWords, duration, quantity, sentence, value } from './words.js';
 
 export const title = ([a, , b] = []) => (a && b ? `Rounds: ${a} since ${b}` : 'Rounds');
@@ -106,8 +107,9 @@ const makeCompare = (rest) => {
       [a, rest[0] ?? whole[0]?.round],
       [b, rest[2] ?? accepted?.round ?? whole[1]?.round],
     ]) {
+      const chosen = select.value || wanted;
       select.replaceChildren(...options());
-      if (wanted !== undefined) select.value = String(wanted);
+      if (chosen !== undefined) select.value = String(chosen);
     }
   };
   return { form, fill };
@@ -188,6 +190,14 @@ export const open = (box, { say, rest }) => {
       say(fault.message);
     }
   };
+  const telling = el('div', {});
+  const tell = async () => {
+    try {
+      telling.replaceChildren(...(await tellingParts()));
+    } catch (fault) {
+      say(fault.message);
+    }
+  };
   if (comparing)
     box.append(
       section('changes', `Round ${rest[0]} since round ${rest[2]}`, changes.nodes),
@@ -197,13 +207,17 @@ export const open = (box, { say, rest }) => {
     section('compare', 'Compare two rounds', compare.form),
     section('drift', 'Drift', drift.nodes),
     section('list', 'All rounds', name.node, none, el('div', { class: 'wide' }, table.node)),
+    section('telling', 'Who is told', telling),
   );
   load();
+  tell();
   drift.load();
   if (comparing) changes.load();
   const change = (changed) => {
-    if (changed.parts.has('reloaded') || changed.events.some(([event]) => ['round_started', 'round_ended'].includes(event))) load();
-    if (changed.parts.has('reloaded') || changed.events.some(([event]) => ['round_ended', 'drift'].includes(event))) drift.load();
+    const told = (...names) => changed.parts.has('reloaded') || changed.events.some(([event]) => names.includes(event));
+    if (told('round_started', 'round_ended')) load();
+    if (told('round_ended', 'drift')) drift.load();
+    if (told('told')) tell();
   };
   return { change };
 };

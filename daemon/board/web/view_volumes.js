@@ -33,7 +33,7 @@ const card = (store) => {
   const asked = store.days_to_hold_days,
     held = store.days_held_days;
   const full = 1.15 * Math.max(asked ?? 0, held ?? 0, 1);
-  const spread = store.uncertainty_days ? ` ± ${days(store.uncertainty_days)}` : '';
+  const spread = held !== null && store.uncertainty_days ? ` ± ${days(store.uncertainty_days)}` : '';
   const rate = store.rate_bytes_per_s === null ? 'at an unread rate' : byteRate(store.rate_bytes_per_s);
   const where = store.path ? `, ${store.path}${store.on_far_end ? ' at the far end' : ''}` : '';
   const lines = [

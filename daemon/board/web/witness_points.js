@@ -1,4 +1,5 @@
-// Points that only a person can confirm: ticked with a name and a note. What is ticked stays: who ticked it, and when, stands on the sheet.
+// Points that only a person can confirm: ticked with a name and a note. Who ticked it, and when, stands on the
+// sheet; so does who took it back.
 
 import { el, keyed } from './dom.js';
 import { get, getIfThere, send } from './feed.js';
@@ -8,49 +9,73 @@ import { clock, sentence, subject } from './words.js';
 
 const keyOf = (one) => `${one.subject} ${one.point}`;
 
-// The design's points with what was witnessed of them, and what was witnessed beyond them.
+// The design's points with the last word on each, and what was witnessed beyond them.
 const readPoints = async () => {
   const [told, { witnesses }] = await Promise.all([getIfThere('/api/witness_points'), get('/api/witnesses')]);
-  const points = new Map((told?.points ?? []).map((point) => [keyOf(point), { ...point, designed: true }]));
-  for (const w of witnesses) {
-    const known = points.get(keyOf(w));
-    if (!known) points.set(keyOf(w), { subject: w.subject, point: w.point, text: w.point, witnessed: w });
-    else if (!known.witnessed) points.set(keyOf(w), { ...known, witnessed: w });
-  }
+  const points = new Map((told?.points ?? []).map((point) => [keyOf(point), point]));
+  if (told === null) for (const w of witnesses) points.set(keyOf(w), withWord(points.get(keyOf(w)), w));
   return { designed: told !== null, points };
 };
+
+// A point after somebody's word on it: it was seen, or what was seen is taken back.
+const withWord = (point, word) => ({
+  text: word.point,
+  ...point,
+  subject: word.subject,
+  point: word.point,
+  witnessed: word.undone ? null : word,
+  undone: word.undone ? word : null,
+});
 
 const MOST = 200; // drawn at once: nobody reads two thousand
 
 let count = 0;
 
-const itemParts = (point, tick) => {
-  const words = point.text || point.point;
-  const where = subject(point.subject);
-  if (point.witnessed) {
-    const { by, at, note } = point.witnessed;
-    return [
-      el('p', { class: 'what' }, mark('witnessed', 'seen '), words),
-      el('p', { class: 'evidence' }, `${where}: by ${by}, ${clock(at)}${note ? `; ${note}` : ''}`),
-    ];
-  }
+const wordOn = ({ by, at, note }) => `by ${by}, ${clock(at)}${note ? `; ${note}` : ''}`;
+
+const seenParts = (point, words, where, tell, designed) => [
+  el('p', { class: 'what' }, mark('witnessed', 'seen '), words),
+  el('p', { class: 'evidence' }, `${where}: ${wordOn(point.witnessed)}`),
+  designed
+    ? el(
+        'button',
+        { type: 'button', 'aria-label': `Take back: ${words}, ${where}`, click: () => tell(point, '', true) },
+        'Take back',
+      )
+    : null,
+];
+
+const openParts = (point, words, where, tell) => {
   count += 1;
   const note = el('input', { type: 'text', id: `note-${count}`, maxlength: 300, autocomplete: 'off' });
+  const tick = () => tell(point, note.value.trim(), false);
   return [
     el('p', { class: 'what' }, words),
-    el('p', { class: 'evidence' }, where),
+    el('p', { class: 'evidence' }, point.undone ? `${where}: taken back ${wordOn(point.undone)}` : where),
     el(
       'p',
       { class: 'tick' },
-      el(
-        'button',
-        { type: 'button', 'aria-label': `Tick: ${words}, ${where}`, click: () => tick(point, note.value.trim()) },
-        'Tick',
-      ),
+      el('button', { type: 'button', 'aria-label': `Tick: ${words}, ${where}`, click: tick }, 'Tick'),
       el('label', { for: note.id }, 'Note'),
       note,
     ),
   ];
+};
+
+const itemParts = (point, tell, designed) => {
+  const words = point.text || point.point,
+    where = subject(point.subject);
+  const parts = point.witnessed ? seenParts(point, words, where, tell, designed) : openParts(point, words, where, tell);
+  return parts.filter((part) => part !== null);
+};
+
+// The button that was pressed is gone: the keyboard stays at its point.
+const redrawn = (node, parts) => {
+  const held = node.contains(document.activeElement);
+  node.replaceChildren(...parts);
+  if (!held) return;
+  node.tabIndex = -1;
+  node.focus({ preventScroll: true });
 };
 
 // `wanted(subject)` tells which; `own`: the subject of a point that is added here, null where it is chosen.
@@ -66,25 +91,28 @@ export const makePoints = (state, say, wanted, own) => {
       draw();
     },
   });
+  const adder = makeAdder(state, own, (...words) => post(...words));
   let points = new Map(),
     designed = true,
     most = MOST;
-  const post = async (subject, point, note) => {
+  const post = async (subject, point, note, undone) => {
     const by = name.ask(say);
     if (by === '') return false;
     try {
-      const event = await send('POST', '/api/witnesses', { subject, point, by, note });
-      hear({ ...event, note });
+      hear({ note, ...(await send('POST', '/api/witnesses', { subject, point, by, note, ...(undone ? { undone } : {}) })) });
+      say('');
       return true;
     } catch (fault) {
       say(fault.message);
       return false;
     }
   };
-  const tick = (point, note) => post(point.subject, point.point, note);
-  const hear = (witness) => {
-    const known = points.get(keyOf(witness)) ?? { subject: witness.subject, point: witness.point, text: witness.point };
-    points.set(keyOf(witness), { ...known, witnessed: { ...known.witnessed, ...witness } });
+  const tell = (point, note, undone) => post(point.subject, point.point, note, undone);
+  const hear = (word) => {
+    const known = points.get(keyOf(word));
+    const own = known?.witnessed ?? known?.undone;
+    if (own?.at === word.at && own?.by === word.by) return; // the event of what was told from here
+    points.set(keyOf(word), withWord(known, word));
     draw();
   };
   const draw = () => {
@@ -93,9 +121,10 @@ export const makePoints = (state, say, wanted, own) => {
       list,
       shown.slice(0, most),
       keyOf,
-      (point) => el('li', {}, itemParts(point, tick)),
-      (node, point) => node.replaceChildren(...itemParts(point, tick)),
+      (point) => el('li', {}, itemParts(point, tell, designed)),
+      (node, point) => redrawn(node, itemParts(point, tell, designed)),
     );
+    adder.hidden = designed;
     more.hidden = shown.length <= most;
     more.textContent = `Show ${shown.length - MOST} more`;
     const open = shown.filter((point) => !point.witnessed).length;
@@ -118,11 +147,10 @@ export const makePoints = (state, say, wanted, own) => {
     if (changed.parts.has('reloaded')) load();
     for (const [event, data] of changed.events) if (event === 'witness') hear(data);
   };
-  const adder = makeAdder(state, own, post);
   return { node: el('div', {}, name.node, told, list, more, adder), load, change, redraw: draw };
 };
 
-// A point that the design does not name.
+// Where the service lists no points, they are written by hand.
 const makeAdder = (state, own, post) => {
   const point = el('input', { type: 'text', id: 'new-point', required: true, maxlength: 200, autocomplete: 'off' });
   const unit = el(
@@ -136,7 +164,7 @@ const makeAdder = (state, own, post) => {
       class: 'adder',
       submit: async (event) => {
         event.preventDefault();
-        if (point.value.trim() !== '' && (await post(own ?? unit.value, point.value.trim(), ''))) point.value = '';
+        if (point.value.trim() !== '' && (await post(own ?? unit.value, point.value.trim(), '', false))) point.value = '';
       },
     },
     own ? null : [el('label', { for: 'new-unit' }, 'Unit'), unit],

@@ -62,7 +62,7 @@ export const subject = (path) => {
   const parts = path.split('/');
   const words = parts[0] === 'camera' ? [parts[1]] : [`${parts[0]} ${parts[1] ?? ''}`];
   for (let i = 2; i < parts.length; i += 2) words.push(`${parts[i]} ${parts[i + 1] ?? ''}`);
-  return words.join(', ');
+  return words.map((one) => one.trim()).join(', ');
 };
 
 // Made once: a formatter costs more than what it writes.
