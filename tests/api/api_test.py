@@ -108,6 +108,12 @@ class Doors(unittest.TestCase):
         self.assertEqual(ask("-H", "Authorization: Bearer wrong"), "401")
         self.assertEqual(ask("-H", f"Authorization: Bearer {TOKEN[:-1]}x"), "401")
         self.assertEqual(ask("-H", f"Authorization: Bearer {TOKEN}"), "200")
+        # The page asks for the token itself, so it comes without; nothing else does.
+        door = lambda path, *more: self.service.status(*trusted, "--path-as-is", *more, f"https://198.51.100.1:7443{path}", where="desk")
+        self.assertEqual([door(path) for path in ("/", "/board/main.js")], ["200", "200"])
+        for path in ("/api/site", "/metrics", "/nowhere", "/?/board/", "//board/", "/board", "/board/../api/site", "/board/%2e%2e/api/site", "/%61pi/site"):
+            self.assertIn(door(path), ("401", "404"), path)
+        self.assertEqual(door("/board/main.js", "-X", "POST"), "401")
         # In clear nothing is answered; TLS 1.1 (RFC 8996: must not be used) is refused.
         self.assertEqual(self.service.status("http://198.51.100.1:7443/api/service", where="desk"), "000")
         self.assertEqual(ask("--tls-max", "1.1", "-H", f"Authorization: Bearer {TOKEN}"), "000")
