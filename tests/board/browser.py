@@ -112,7 +112,8 @@ class Browser:
         if not self.run("return 'axe' in window"):
             self.run(axe)
         found = self.driver.execute_async_script("""const [rules, done] = arguments;
-            axe.run(document, rules ? { runOnly: { type: 'rule', values: rules } } : {}).then((r) => done(r.violations), (e) => done(String(e)))""", rules)
+            const only = rules ? { runOnly: { type: 'rule', values: rules } } : {};
+            axe.run(document, { ...only, resultTypes: ['violations'], iframes: false }).then((r) => done(r.violations), (e) => done(String(e)))""", rules)
         assert isinstance(found, list), found
         return [(v["id"], node["target"], node["failureSummary"]) for v in found for node in v["nodes"]]
 

@@ -30,6 +30,7 @@ class Mock:
         self.units, self.nights, self.missing, self.token = units, nights, set(missing), token
         self.feeds, self.lock, self.events, self.asked = [], threading.Lock(), [], []
         self.witnesses, self.bench_runs, self.running = [], False, None
+        self.proofs = {}  # by round
         self.roll = invented.roll(units)
         self.design = json.dumps(invented.design(units)).encode()
         self.document = json.dumps(invented.round_document(nights, units, nights)).encode()
@@ -54,6 +55,14 @@ class Mock:
         entry |= {"presence": presence, "reason": reason, "since": invented.at(25)}
         return ("presence", entry | {"was": was, "at": entry["since"]})
 
+    def prove(self, n):
+        """A round that proves one unit, and finds nothing wrong any more."""
+        number = self.nights + len(self.proofs) + 1
+        verdicts = [v | {"verdict": "met", "reason": ""} for v in invented.unit_verdicts(n)]
+        self.proofs[number] = invented.summary(number, self.nights) | {"kind": "prove", "accepted": None, "verdicts": verdicts, "findings": [], "headroom": [],
+                                                                       "days_held": [], "roll": [], "strangers": []}
+        self.emit(self.presence(n, "proven"), ("round_ended", {"round": number, "state": "complete"}))
+
     def drop_feeds(self):
         with self.lock:
             for feed in self.feeds:
@@ -69,7 +78,7 @@ class Mock:
                   "days_held": lambda: {"round": self.nights, "stores": invented.days_held()}, "witnesses": lambda: {"witnesses": self.witnesses},
                   "units": lambda: {"units": [invented.unit_heard(n) for n in range(min(self.units, 40))], "dhcp_servers": [], "forgotten_units": 0},
                   "drift": lambda: {"round": self.nights, "accepted": 1, "drift": invented.drift_rows()}, "witness_points": self.points,
-                  "rounds": lambda: {"rounds": [invented.summary(n, self.nights) for n in range(self.nights, 0, -1)]},
+                  "rounds": lambda: {"rounds": [*reversed(self.proofs.values())] + [invented.summary(n, self.nights) for n in range(self.nights, 0, -1)]},
                   "telling": lambda: {"ways": [{"way": "webhook", "state": "up", "queue": 0, "last_told": invented.at(20), "last_fault": None}]},
                   "history": lambda: invented.history(query["subject"][0], query["quantity"][0], self.nights),
                   "nights": lambda: invented.nights_of(query["camera"][0], self.nights)}
@@ -77,6 +86,8 @@ class Mock:
             return simple[parts[0]]() if parts[0] in simple else None
         if parts[0] == "rounds" and parts[1:] in ([str(self.nights)], ["latest"]):
             return self.document
+        if parts[0] == "rounds" and len(parts) == 2 and int(parts[1]) in self.proofs:
+            return self.proofs[int(parts[1])]
         if parts[0] == "rounds" and parts[2:] == ["readings"]:
             return {"round": int(parts[1]), "subject": query["subject"][0], "readings": invented.readings(query["subject"][0])}
         if parts[0] == "rounds" and parts[2:] == ["changes"]:

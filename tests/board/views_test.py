@@ -155,6 +155,22 @@ class Views(unittest.TestCase):
         self.assertTrue(self.browser.run("return document.getElementById('token-form').hidden"))
         self.browser.run("sessionStorage.clear()")
 
+    def test_proving_one_unit_leaves_what_is_known_of_the_others(self):
+        self.start()
+        self.open()
+        found = lambda: self.browser.text(".findings")
+        wait_until(lambda: "yard-002" in found() and "workshop-008" in found(), 10, "both findings")
+        label = lambda unit: self.browser.run("return document.querySelector(`[data-unit='${arguments[0]}']`).getAttribute('aria-label')", unit)
+        self.assertIn("1 head missed", label("yard-002"))
+        self.mock.prove(1)
+        wait_until(lambda: "2 heads met" in label("yard-002"), 10, "the proof")
+        self.assertNotIn("yard-002", found())
+        self.assertIn("workshop-008", found())
+        self.assertIn("1 head missed", label("workshop-008"))
+        self.assertIn("55.84 Mbit/s", self.browser.run("return document.querySelector('#riser').textContent"))  # the uplinks' load stays
+        self.show("#/unit/yard-002")
+        wait_until(lambda: f"By round {NIGHTS + 1}" in self.browser.text("#targets"), 10, "the newer round")
+
     def test_nothing_leaves_the_machine(self):
         self.start()
         self.browser.open("about:blank")

@@ -3,7 +3,7 @@
 // who hangs where changes; an event changes the nodes that it speaks of.
 
 import { el, setText, svg } from './dom.js';
-import { BAR, LANE, PIPE, PIPE_WIDTH, layoutOf, treeOf } from './riser_layout.js';
+import { BAR, FREE_PITCH, LANE, PIPE, PIPE_WIDTH, PITCH, layoutOf, treeOf } from './riser_layout.js';
 import { changeUnit, drawUnit } from './riser_unit.js';
 import { shapeAt } from './shapes.js';
 import { bitRate } from './words.js';
@@ -131,9 +131,9 @@ const drawRows = (place, state) =>
         svg('rect', { x: place.left, y: place.rows[i - 1].y + 4, width: 6, height: row.y - place.rows[i - 1].y, class: 'bar' }),
       );
     for (const slot of row.slots) {
-      out.push(...drawPort(slot, row.y, slot.width > 40 ? 26 : 14));
+      out.push(...drawPort(slot, row.y, slot.width > FREE_PITCH ? 26 : 16));
       slot.units.forEach((unit, n) =>
-        out.push(drawUnit(state, unit, slot.x + (n - (slot.units.length - 1) / 2) * 88, row.y, row, place)),
+        out.push(drawUnit(state, unit, slot.x + (n - (slot.units.length - 1) / 2) * PITCH, row.y, row, place)),
       );
       if (slot.units.length === 0 && (slot.stranger || slot.label)) out.push(drawHanging(slot, row.y, place));
     }

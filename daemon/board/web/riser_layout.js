@@ -1,7 +1,7 @@
 // Where everything of the riser stands, for a width in pixels. Pure: no document.
 
-export const PITCH = 88; // of a port that something hangs on
-export const FREE_PITCH = 32; // of a free one
+export const PITCH = 92; // of a port that something hangs on
+export const FREE_PITCH = 36; // of a free one
 export const BAR = 32;
 export const LANE = 26; // how far a switch stands in from the one that feeds it
 export const PIPE = 84; // height of an uplink's pipe
@@ -31,7 +31,7 @@ export const treeOf = (switches) => {
 };
 
 // A name on at most two lines, broken at a dash where it has one.
-export const linesOf = (name, most = 11) => {
+export const linesOf = (name, most = 12) => {
   if (name.length <= most) return [name];
   const dash = name.lastIndexOf('-', most - 1);
   const first = dash > 0 ? name.slice(0, dash + 1) : name.slice(0, most);

@@ -40,7 +40,9 @@ const changeRun = (node, run) => {
 };
 
 const startWords = (newest, next) => [
-  newest ? sentence(`Newest: round ${newest.round}, ${newest.kind}, ${newest.plan || newest.state}`) : 'No round has run yet.',
+  newest
+    ? sentence(`Newest: ${newest.kind === 'round' ? '' : `${newest.kind}, `}round ${newest.round}; ${newest.plan || newest.state}`)
+    : 'No round has run yet.',
   next ? `The next night round is due ${whenOf(next)}.` : '',
 ];
 
@@ -73,7 +75,7 @@ export const makeRoundControl = (state, say, cameras = []) => {
     );
     runs.hidden = running.length === 0;
     start.disabled = whole && running.some((run) => run.kind !== 'prove');
-    plan.hidden = running.length > 0;
+    plan.hidden = running.length > 0 || !whole;
     setText(plan, startWords(state.digest?.rounds.at(-1), state.service?.next_night).filter(Boolean).join(' '));
   };
   return { node: el('div', { class: 'control' }, start, runs, plan), draw };

@@ -49,21 +49,23 @@ export const allFindings = (state) => {
 
 export const makeHands = (state) => {
   const list = el('ol', { class: 'findings' });
-  const none = el('p', { class: 'faint' });
+  const from = el('p', { class: 'faint' });
   const draw = () => {
     const all = allFindings(state);
     showFindings(list, all, true);
     list.hidden = all.length === 0;
-    none.hidden = all.length > 0;
-    const round = state.digest?.rounds[0];
+    const newest = state.digest?.rounds.at(-1);
+    const told = newest
+      ? `by round ${newest.round}, ${clock(newest.ended ?? newest.started)}, and by what the arrivals show now`
+      : 'by what the arrivals show';
     setText(
-      none,
-      round
-        ? `Nothing: round ${state.digest.rounds.at(-1).round} found no fault.`
-        : 'No round has run yet, and the arrivals show no conflict.',
+      from,
+      all.length === 0
+        ? `Nothing, ${told}.${newest ? '' : ' No round has run yet.'}`
+        : `${counted(all.length, 'finding')}, ${told}.`,
     );
   };
-  return { nodes: [none, list], draw };
+  return { nodes: [from, list], draw };
 };
 
 // The worst first: who looks at the roll looks for what is wrong.

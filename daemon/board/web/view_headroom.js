@@ -49,7 +49,7 @@ const card = (row) => {
     ],
     [sentence([row.direction ?? 'no stream crosses it', counted(row.streams ?? 0, 'stream')].join(', ')), 'faint'],
     [row.unread ? `Unread: ${sentence(row.unread)}` : '', ''],
-    [more ? sentence(more) : '', 'faint'],
+    [more && more !== row.unread ? sentence(more) : '', 'faint'],
     [
       row.buffer_needed_bytes
         ? `All key frames together would wait in ${bytes(row.buffer_needed_bytes)} of buffer: hold that against the switch’s data sheet.`
