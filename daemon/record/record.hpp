@@ -1,12 +1,15 @@
-// What is kept: rounds, readings, events, witnesses and the roll, in one SQLite file.
+// What is kept: rounds, readings, events, witnesses and the roll, in one SQLite file (docs/record.md).
 //
-// Calls block on the disk. They may come from any thread: one lock holds them apart. The service makes
-// its writes on one thread of its own, in order, so that the network thread never waits for a disk.
+// Calls block on the disk. They may come from any thread. Writes and reads have a connection each, with a lock: in the
+// write-ahead log neither waits for the other. The service makes its writes on one thread of its own, in order, so that the
+// network thread never waits for a disk.
 // A call that returns without a Fault is durable: the file survives kill -9 and loss of power (WAL with
 // synchronous=FULL). A full disk is a Fault of kind system; nothing is corrupted, and calls work
 // again when there is room.
 #pragma once
 
+#include "daemon/record/connection.hpp"
+#include "daemon/record/copying.hpp"
 #include "probes/fault.hpp"
 #include "probes/reading.hpp"
 
@@ -14,12 +17,9 @@
 
 #include <cstdint>
 #include <memory>
-#include <mutex>
 #include <optional>
 #include <string>
 #include <vector>
-
-struct sqlite3;
 
 namespace tallywire::record {
 
@@ -58,11 +58,55 @@ struct Witness {
   SystemTime at{};
 };
 
+// A reading and the round that read it.
+struct RoundReading {
+  std::int64_t round = 0;
+  std::string kind;  // of the round
+  Reading reading;
+};
+
+// Numbers of one quantity over nights, without what else belongs to a reading.
+struct NightNumbers {
+  struct Number {
+    std::int64_t round = 0;
+    std::size_t subject = 0;  // place in `subjects`
+    double number = 0, uncertainty = 0;
+  };
+  std::vector<std::string> subjects;
+  std::vector<Number> numbers;
+};
+
+// What a complete round said of one unit.
+struct UnitNight {
+  std::int64_t round = 0;
+  std::string kind;
+  SystemTime at{};       // the round's end
+  std::string presence;
+  int met = 0, tight = 0, missed = 0, unread = 0;
+};
+
+// Where an export goes on: after this reading. The first page begins after none.
+struct ExportPlace {
+  std::int64_t round = 0, quantity = 0, subject = 0, n = -1;
+};
+
+struct ExportPage {
+  std::vector<RoundReading> readings;
+  std::optional<ExportPlace> next;  // none: that was the last page
+};
+
+struct RecordSize {
+  std::int64_t file_bytes = 0, log_bytes = 0;  // the log is written into the file as it grows
+  std::int64_t free_bytes = 0;                 // of the file: left by what was thinned, used again
+  std::int64_t schema = 0;
+  std::int64_t rounds = 0, whole_rounds = 0, thinned_rounds = 0;
+};
+
 class Record {
  public:
-  // `directory` is made if it is not there; ":memory:" keeps nothing beyond the process. One process at a time holds a
-  // record (a lock that the kernel takes back with the process); rounds that a killed service left running are marked
-  // broken_off.
+  // `directory` is made if it is not there; a file is taken as the record itself (a copy); ":memory:" keeps nothing beyond the
+  // process. One process at a time holds a record (a lock that the kernel takes back with the process); rounds that a killed
+  // service left running are marked broken_off.
   static Outcome<std::unique_ptr<Record>> open(const std::string& directory);
   ~Record();
   Record(const Record&) = delete;
@@ -72,18 +116,44 @@ class Record {
   Outcome<void> add_readings(std::int64_t round, const std::vector<Reading>& readings);
   // `document` is the whole round as in docs/api.md.
   Outcome<void> end_round(std::int64_t round, const std::string& state, const nlohmann::json& document);
-  // Of a round that never ended: its head with the readings that were kept, verdicts empty.
+  // Of a round that never ended: its head with the readings that were kept, verdicts empty. The text is for answers: a night of
+  // 500 units is 10 MB, which a tree would take ten times as long for.
+  Outcome<std::optional<std::string>> round_text(std::int64_t id);
   Outcome<std::optional<nlohmann::json>> round_document(std::int64_t id);
   Outcome<std::vector<RoundHead>> rounds(int limit);  // newest first
+  // From the first to the last, both in, or since a time; oldest first, `limit` at most, after the round `after`.
+  Outcome<std::vector<RoundHead>> rounds_between(std::int64_t first, std::int64_t last, SystemTime since, std::int64_t after, int limit);
   Outcome<std::optional<std::int64_t>> latest_round();
+  // The newest complete round of the whole site; `night`: the newest nightly one.
+  Outcome<std::optional<RoundHead>> newest_complete(bool night);
+  // A list of the newest complete round of the whole site that has it ("headroom"; `filled`: and that holds something).
+  Outcome<std::optional<std::pair<std::int64_t, nlohmann::json>>> newest_part(const std::string& part, bool filled);
   Outcome<void> accept_round(std::int64_t id, const std::string& by, SystemTime at);
+
   Outcome<std::vector<Reading>> readings_of(std::int64_t round);
+  // Of the subject itself and of all that is part of it: "camera/gate" takes "camera/gate/head/1" along.
+  Outcome<std::vector<Reading>> readings_below(std::int64_t round, const std::string& subject);
   struct NightReading {
     std::int64_t round = 0;
     Reading reading;
   };
   // Of each subject the newest numbers of one quantity that complete nightly rounds read, at most `most` a subject.
   Outcome<std::vector<NightReading>> readings_of_nights(const std::vector<std::string>& subjects, const std::string& quantity, int most);
+  // Every number of one quantity that the newest `nights` complete nightly rounds read, of all subjects, the newest night
+  // first: what drift is reckoned from, a third of the work of whole readings.
+  Outcome<NightNumbers> numbers_of_nights(const std::string& quantity, int nights);
+  // What the newest `most` complete rounds that have it read of one quantity, oldest first; unread ones too.
+  Outcome<std::vector<RoundReading>> history(const std::string& subject, const std::string& quantity, int most);
+  // The newest `most` complete rounds that judged the unit, oldest first.
+  Outcome<std::vector<UnitNight>> unit_nights(const std::string& camera, int most);
+  // `limit` readings of the rounds from `first` to `last`, in the order of round, quantity and subject.
+  Outcome<ExportPage> export_page(std::int64_t first, std::int64_t last, ExportPlace after, int limit);
+
+  // One small step of thinning as docs/record.md states it, some milliseconds of work; false: nothing was left to do.
+  Outcome<bool> thin(SystemTime now);
+  Outcome<RecordSize> size();
+  // A copy while all goes on, see copying.hpp.
+  Copying& copying() { return copying_; }
 
   // The newest `events_kept` events stay.
   static constexpr int events_kept = 100'000;
@@ -99,15 +169,18 @@ class Record {
   Outcome<std::optional<nlohmann::json>> roll();  // none before the first save_roll
 
  private:
-  Record(sqlite3* database, std::string where) : database_(database), where_(std::move(where)) {}
-  Outcome<void> hold(const std::string& directory);
+  explicit Record(const std::string& file) : writer_(file), copying_(file) {}
+  Outcome<void> hold(const std::string& path);
   Outcome<void> migrate();
   Outcome<void> break_off_running();
+  Connection& reader() { return reader_ ? *reader_ : writer_; }
+  Outcome<std::optional<RoundHead>> head_of_round(std::int64_t id);
+  Outcome<std::string> text_of_parts(const RoundHead& head);
 
-  std::mutex lock_;
-  sqlite3* database_;
-  std::string where_;
+  Connection writer_;
+  std::unique_ptr<Connection> reader_;  // none in memory: there the one connection does both
   int held_ = -1;  // the file whose lock says that this record is ours
+  Copying copying_;
 };
 
 nlohmann::json summary_of(const RoundHead& head);  // as in docs/api.md

@@ -9,24 +9,29 @@ using nlohmann::json;
 Outcome<std::int64_t> Record::add_event(const std::string& name, const json& data) { return add_events({{name, json_line(data)}}); }
 
 Outcome<std::int64_t> Record::add_events(const std::vector<NewEvent>& events) {
-  const std::lock_guard hold(lock_);
-  Transaction all(database_, where_);
+  const std::lock_guard hold(writer_.lock);
+  Transaction all(writer_.database, writer_.where);
   if (auto begun = all.begin(); !begun) return begun.error();
   const auto at = to_rfc3339(now_utc());
   for (const auto& event : events) {
-    auto done = Statement(database_, where_, "INSERT INTO events (at, name, data) VALUES (?, ?, ?)").bind(at).bind(event.name).bind(event.data).run();
+    auto done = Statement(writer_.database, writer_.where, "INSERT INTO events (at, name, data) VALUES (?, ?, ?)")
+                    .bind(at)
+                    .bind(event.name)
+                    .bind(event.data)
+                    .run();
     if (!done) return done.error();
   }
-  const std::int64_t last = sqlite3_last_insert_rowid(database_);
-  auto done = Statement(database_, where_, "DELETE FROM events WHERE id <= ?").bind(last - events_kept).run();
+  const std::int64_t last = sqlite3_last_insert_rowid(writer_.database);
+  auto done = Statement(writer_.database, writer_.where, "DELETE FROM events WHERE id <= ?").bind(last - events_kept).run();
   if (!done) return done.error();
   if (auto kept = all.commit(); !kept) return kept.error();
   return last - static_cast<std::int64_t>(events.size()) + 1;
 }
 
 Outcome<std::vector<Event>> Record::events_after(std::int64_t id, int limit) {
-  const std::lock_guard hold(lock_);
-  Statement rows(database_, where_, "SELECT id, name, data FROM events WHERE id > ? ORDER BY id LIMIT ?");
+  auto& reading = reader();
+  const std::lock_guard hold(reading.lock);
+  Statement rows(reading.database, reading.where, "SELECT id, name, data FROM events WHERE id > ? ORDER BY id LIMIT ?");
   rows.bind(id).bind(static_cast<std::int64_t>(limit));
   std::vector<Event> out;
   for (;;) {
@@ -38,15 +43,16 @@ Outcome<std::vector<Event>> Record::events_after(std::int64_t id, int limit) {
 }
 
 Outcome<std::int64_t> Record::last_event() {
-  const std::lock_guard hold(lock_);
-  Statement row(database_, where_, "SELECT coalesce(max(id), 0) FROM events");
+  auto& reading = reader();
+  const std::lock_guard hold(reading.lock);
+  Statement row(reading.database, reading.where, "SELECT coalesce(max(id), 0) FROM events");
   if (auto there = row.step(); !there) return there.error();
   return row.integer(0);
 }
 
 Outcome<void> Record::add_witness(const Witness& w) {
-  const std::lock_guard hold(lock_);
-  return Statement(database_, where_, "INSERT INTO witnesses (subject, point, by, note, at) VALUES (?, ?, ?, ?, ?)")
+  const std::lock_guard hold(writer_.lock);
+  return Statement(writer_.database, writer_.where, "INSERT INTO witnesses (subject, point, by, note, at) VALUES (?, ?, ?, ?, ?)")
       .bind(w.subject)
       .bind(w.point)
       .bind(w.by)
@@ -56,8 +62,9 @@ Outcome<void> Record::add_witness(const Witness& w) {
 }
 
 Outcome<std::vector<Witness>> Record::witnesses() {
-  const std::lock_guard hold(lock_);
-  Statement rows(database_, where_, "SELECT subject, point, by, note, at FROM witnesses ORDER BY id");
+  auto& reading = reader();
+  const std::lock_guard hold(reading.lock);
+  Statement rows(reading.database, reading.where, "SELECT subject, point, by, note, at FROM witnesses ORDER BY id");
   std::vector<Witness> out;
   for (;;) {
     auto row = rows.step();
@@ -68,8 +75,8 @@ Outcome<std::vector<Witness>> Record::witnesses() {
 }
 
 Outcome<void> Record::save_roll(const std::string& roll) {
-  const std::lock_guard hold(lock_);
-  return Statement(database_, where_,
+  const std::lock_guard hold(writer_.lock);
+  return Statement(writer_.database, writer_.where,
                    "INSERT INTO roll (one, entries) VALUES (1, ?) "
                    "ON CONFLICT (one) DO UPDATE SET entries = excluded.entries")
       .bind(roll)
@@ -77,8 +84,9 @@ Outcome<void> Record::save_roll(const std::string& roll) {
 }
 
 Outcome<std::optional<json>> Record::roll() {
-  const std::lock_guard hold(lock_);
-  Statement row(database_, where_, "SELECT entries FROM roll WHERE one = 1");
+  auto& reading = reader();
+  const std::lock_guard hold(reading.lock);
+  Statement row(reading.database, reading.where, "SELECT entries FROM roll WHERE one = 1");
   auto there = row.step();
   if (!there) return there.error();
   if (!*there) return std::optional<json>();

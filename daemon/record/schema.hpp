@@ -2,12 +2,30 @@
 // gets a new step, and an older file goes through all steps it lacks.
 #pragma once
 
+#include "probes/fault.hpp"
+
 #include <array>
+#include <string>
+
+struct sqlite3;
 
 namespace tallywire::record {
 
+// SQL, then what SQL alone cannot do, then SQL again; all of a step in one transaction.
+struct SchemaStep {
+  using Convert = Outcome<void> (*)(sqlite3* database, const std::string& where);
+  constexpr SchemaStep(const char* sql) : first(sql) {}
+  constexpr SchemaStep(const char* before, Convert by, const char* after) : first(before), convert(by), last(after) {}
+  const char* first;
+  Convert convert = nullptr;
+  const char* last = "";
+};
+
+// Readings and documents of the first version's tables into those of the compact ones (compacting.cpp).
+Outcome<void> compact_readings(sqlite3* database, const std::string& where);
+
 // Step n takes a file from PRAGMA user_version n to n + 1.
-inline constexpr std::array<const char*, 1> schema_steps = {R"sql(
+inline constexpr std::array<SchemaStep, 2> schema_steps = {SchemaStep{R"sql(
 CREATE TABLE rounds (
   id            INTEGER PRIMARY KEY AUTOINCREMENT,
   kind          TEXT NOT NULL,
@@ -55,6 +73,53 @@ CREATE TABLE witnesses (
   at      TEXT NOT NULL
 );
 CREATE TABLE roll (one INTEGER PRIMARY KEY CHECK (one = 1), entries TEXT NOT NULL);
-)sql"};
+)sql"},
+// docs/record.md says what is where. Texts that come back again and again stand once, in `names`; a column that holds one is
+// an integer, and a text where it is too long or never the same twice. A round's readings lie together, and in it those of a
+// quantity: a night is written at the end of the table, and one quantity of all subjects is read in one go.
+SchemaStep{R"sql(
+CREATE TABLE names (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE);
+ALTER TABLE readings RENAME TO readings_1;
+DROP INDEX readings_by_round;
+DROP INDEX readings_by_subject;
+CREATE TABLE readings (
+  round       INTEGER NOT NULL REFERENCES rounds(id),
+  quantity    INTEGER NOT NULL,
+  subject     INTEGER NOT NULL,
+  n           INTEGER NOT NULL,
+  number      REAL,
+  word,
+  uncertainty REAL NOT NULL,
+  at_ms       INTEGER NOT NULL,
+  over_ns     INTEGER NOT NULL,
+  method      NOT NULL,
+  unread,
+  CHECK ((unread IS NULL) = (number IS NOT NULL OR word IS NOT NULL)),
+  PRIMARY KEY (round, quantity, subject, n)
+) WITHOUT ROWID;
+CREATE TABLE round_parts (
+  id    INTEGER PRIMARY KEY,
+  round INTEGER NOT NULL REFERENCES rounds(id),
+  part  TEXT NOT NULL,
+  bytes INTEGER NOT NULL,
+  text  BLOB NOT NULL,
+  UNIQUE (round, part)
+);
+CREATE TABLE unit_rounds (
+  subject  INTEGER NOT NULL,
+  round    INTEGER NOT NULL REFERENCES rounds(id),
+  presence INTEGER NOT NULL,
+  met      INTEGER NOT NULL,
+  tight    INTEGER NOT NULL,
+  missed   INTEGER NOT NULL,
+  unread   INTEGER NOT NULL,
+  PRIMARY KEY (subject, round)
+) WITHOUT ROWID;
+ALTER TABLE rounds ADD COLUMN thinned INTEGER NOT NULL DEFAULT 0;
+)sql",
+           compact_readings, R"sql(
+DROP TABLE readings_1;
+ALTER TABLE rounds DROP COLUMN document;
+)sql"}};
 
 }  // namespace tallywire::record

@@ -69,6 +69,11 @@ Statement& Statement::bind(const std::optional<std::int64_t>& value) {
   return value ? bind(*value) : bind_null();
 }
 
+Statement& Statement::bind_octets(std::string_view octets) {
+  if (failed_ == SQLITE_OK) failed_ = sqlite3_bind_blob64(statement_, next_++, octets.data(), octets.size(), SQLITE_TRANSIENT);
+  return *this;
+}
+
 Statement& Statement::bind_null() {
   if (failed_ == SQLITE_OK) failed_ = sqlite3_bind_null(statement_, next_++);
   return *this;
@@ -106,6 +111,10 @@ std::string Statement::text(int column) const {
 
 bool Statement::is_null(int column) const {
   return sqlite3_column_type(statement_, column) == SQLITE_NULL;
+}
+
+bool Statement::is_integer(int column) const {
+  return sqlite3_column_type(statement_, column) == SQLITE_INTEGER;
 }
 
 Transaction::Transaction(sqlite3* database, const std::string& where)

@@ -8,6 +8,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <string_view>
 
 namespace tallywire::record {
 
@@ -26,6 +27,7 @@ class Statement {
   Statement& bind(const std::string& value);
   Statement& bind(const std::optional<std::string>& value);
   Statement& bind(const std::optional<std::int64_t>& value);
+  Statement& bind_octets(std::string_view octets);
   Statement& bind_null();
 
   // True: a row is there. False: done.
@@ -39,6 +41,7 @@ class Statement {
   double real(int column) const;
   std::string text(int column) const;
   bool is_null(int column) const;
+  bool is_integer(int column) const;
 
  private:
   sqlite3* database_;
