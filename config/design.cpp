@@ -1,6 +1,7 @@
 #include "config/design.hpp"
 
 #include "config/design_json.hpp"
+#include "config/witness_points.hpp"
 
 namespace tallywire::config {
 namespace {
@@ -29,14 +30,13 @@ json to_json(const Stream& s) {
 }
 
 json to_json(const Camera& c) {
-  static const char* const sources[] = {"switch_port", "injector", "auxiliary"};
   json out = {{"id", c.id},
               {"place", c.place},
               {"switch", c.switch_id},
               {"port", c.port},
               {"address", c.address},
               {"link_speed_mbps", static_cast<double>(c.link_speed_bps) / 1e6},
-              {"power_source", sources[static_cast<int>(c.power_source)]},
+              {"power_source", name_of(c.power_source)},
               {"rtsp_tls", c.rtsp_tls},
               {"rtsp_port", c.rtsp_port},
               {"allow_basic_login", c.allow_basic_login},
@@ -136,6 +136,7 @@ json to_json(const Design& d) {
                       {"switch", d.far_end->switch_id}};
   put(out, "entry_switch", d.entry_switch);
   put(out, "nightly_at", d.nightly_at);
+  out["witness_points"] = witness_points_json(d.witness_points);
   return out;
 }
 

@@ -155,6 +155,16 @@ struct FarEndAt {
   std::string switch_id;       // where it hangs, for the load on the links between
 };
 
+// What only a person can confirm, by eye (config/witness_points.hpp).
+enum class WitnessedAt { unit, head, site_switch, site };
+
+struct WitnessPoint {
+  std::string id;
+  std::string text;            // what is confirmed: "lanyard hooked"
+  WitnessedAt at = WitnessedAt::unit;
+  std::vector<PowerSource> fed_by;  // of units and heads: only those fed so; empty: all
+};
+
 struct Design {
   int format = 1;
   Site site;
@@ -165,6 +175,7 @@ struct Design {
   std::optional<FarEndAt> far_end;
   std::optional<std::string> entry_switch;  // the switch that this machine is plugged into
   std::optional<std::string> nightly_at;    // "HH:MM" local time
+  std::vector<WitnessPoint> witness_points;  // of the design, else the default ones; empty: none
   std::string sha256;          // of the file's octets, hexadecimal
 
   const Camera* find_camera(const std::string& id) const;

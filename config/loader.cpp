@@ -1,6 +1,7 @@
 #include "config/loader.hpp"
 
 #include "config/text_file.hpp"
+#include "config/witness_points.hpp"
 
 #include <openssl/evp.h>
 
@@ -187,6 +188,24 @@ Recorder read_recorder(ReadingFile& file, const std::string& pointer) {
   return out;
 }
 
+WitnessPoint read_witness_point(ReadingFile& file, const std::string& pointer) {
+  ObjectReader in(file, pointer);
+  WitnessPoint out;
+  out.id = in.word("id");
+  out.text = in.word("text");
+  out.at = static_cast<WitnessedAt>(in.choice("for", {"unit", "head", "switch", "site"}));
+  if (!in.has("fed_by")) return out;
+  const auto sources = in.words("fed_by");
+  for (std::size_t i = 0; i < sources.size(); ++i) {
+    const auto source = power_source_of(sources[i]);
+    if (source)
+      out.fed_by.push_back(*source);
+    else
+      file.fault(in.at("fed_by") + "/" + std::to_string(i), "“" + sources[i] + "” is no power source", "switch_port, injector or auxiliary");
+  }
+  return out;
+}
+
 Design read_design(ReadingFile& file) {
   Design out;
   ObjectReader in(file, "");
@@ -207,6 +226,8 @@ Design read_design(ReadingFile& file) {
   });
   out.entry_switch = in.optional_word("entry_switch");
   out.nightly_at = in.optional_word("nightly_at");
+  if (!in.has("witness_points")) out.witness_points = usual_witness_points();
+  in.each("witness_points", [&](const std::string& at) { out.witness_points.push_back(read_witness_point(file, at)); }, false);
   return out;
 }
 

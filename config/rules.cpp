@@ -1,6 +1,7 @@
 // Faults between the parts of a design: what no single key can show.
 #include "config/addresses.hpp"
 #include "config/loader.hpp"
+#include "config/witness_points.hpp"
 
 #include <algorithm>
 #include <cmath>
@@ -40,6 +41,7 @@ class Rules {
     }
     if (design_.entry_switch) known_switch("/entry_switch", *design_.entry_switch);
     check_nightly();
+    check_witness_points();
   }
 
  private:
@@ -226,6 +228,19 @@ class Rules {
         else if (!once.insert(volume.streams[s]).second)
           file_.fault(here + index("streams", s), "the stream is listed twice", "list it once");
       }
+    }
+  }
+
+  void check_witness_points() {
+    for (std::size_t i = 0; i < design_.witness_points.size(); ++i) {
+      const auto at = index("witness_points", i);
+      if (!file_.text.values.contains(at)) return;  // the default ones
+      const auto& point = design_.witness_points[i];
+      id(at + "/id", "witness point", point.id);
+      if (point.text.size() > most_witness_text_octets)
+        file_.fault(at + "/text", "the text is longer than " + std::to_string(most_witness_text_octets) + " octets", "say it in a line");
+      if (!point.fed_by.empty() && point.at != WitnessedAt::unit && point.at != WitnessedAt::head)
+        file_.fault(at + "/fed_by", "only units and heads are fed", "leave “fed_by” out, or set “for” to “unit” or “head”");
     }
   }
 

@@ -55,6 +55,7 @@ class SiteService : public api::Service, public round::RollKeeper {
 
   nlohmann::json describe() override;
   nlohmann::json site() override;
+  const config::Design& design() const override { return parts_.design; }
   nlohmann::json roll_json() const;
   nlohmann::json roll() override { return roll_json(); }
   boost::asio::awaitable<Outcome<std::int64_t>> start_round(std::string kind, std::vector<std::string> cameras) override;

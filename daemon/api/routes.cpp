@@ -105,6 +105,8 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   else if (get && path == "/api/tap/live") out = co_await tap_live(std::move(request));
   else if (path == "/api/asks") out = co_await asks(std::move(request), "");
   else if (auto ask = under("/api/asks/"); !ask.empty()) out = co_await asks(std::move(request), std::move(ask));
+  else if (get && path == "/api/witness_points") out = co_await witness_points();
+  else if (get && path == "/api/sheet") out = co_await sheet(std::move(request));
   else if (path == "/api/witnesses") out = co_await witnesses(std::move(request));
   else if (get && path == "/api/events") out = feed(request);
   else if (get && path.substr(0, 5) != "/api/") out = file(request);
@@ -299,33 +301,6 @@ asio::awaitable<Reply> Routes::asks(Request request, std::string id) {
     state = service_.ask(*number);
   }
   co_return state ? reply(200, *state) : not_found("ask " + id);
-}
-
-asio::awaitable<Reply> Routes::witnesses(Request request) {
-  if (request.method == "POST") {
-    const auto body = json::parse(request.body, nullptr, false);
-    record::Witness witness;
-    if (!body.is_object()) co_return bad_body();
-    witness.subject = text(body, "subject");
-    witness.point = text(body, "point");
-    witness.by = text(body, "by");
-    witness.note = text(body, "note");
-    witness.at = now_utc();
-    if (witness.subject.empty() || witness.point.empty() || witness.by.empty()) co_return bad_body();
-    std::function<Outcome<void>()> write = [this, witness] { return record_.add_witness(witness); };
-    auto done = co_await offload<Outcome<void>>(reading_, std::move(write));
-    if (!done) co_return error_reply(503, done.error());
-    const json event = {{"subject", witness.subject}, {"point", witness.point}, {"by", witness.by}, {"at", to_rfc3339(witness.at)}};
-    feed_.publish("witness", event);
-    co_return reply(201, event);
-  }
-  std::function<Outcome<std::vector<record::Witness>>()> read = [this] { return record_.witnesses(); };
-  auto all = co_await offload<Outcome<std::vector<record::Witness>>>(reading_, std::move(read));
-  if (!all) co_return error_reply(503, all.error());
-  json out = json::array();
-  for (const auto& w : *all)
-    out.push_back({{"subject", w.subject}, {"point", w.point}, {"by", w.by}, {"note", w.note}, {"at", to_rfc3339(w.at)}});
-  co_return reply(200, {{"witnesses", out}});
 }
 
 // Without a place to resume at, a listener hears what happens from now on.

@@ -57,7 +57,9 @@ class Routes {
   Reply tap(const Request& request);
   boost::asio::awaitable<Reply> tap_live(Request request);
   boost::asio::awaitable<Reply> asks(Request request, std::string id);
+  boost::asio::awaitable<Reply> witness_points();
   boost::asio::awaitable<Reply> witnesses(Request request);
+  boost::asio::awaitable<Reply> sheet(Request request);
   Reply feed(const Request& request);
   Reply file(const Request& request) const;
 

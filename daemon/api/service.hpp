@@ -2,6 +2,7 @@
 // page into a probe. Network thread only.
 #pragma once
 
+#include "config/design.hpp"
 #include "probes/fault.hpp"
 #include "probes/reading.hpp"
 
@@ -20,6 +21,7 @@ class Service {
   virtual ~Service() = default;
   virtual nlohmann::json describe() = 0;
   virtual nlohmann::json site() = 0;
+  virtual const config::Design& design() const = 0;  // any thread
   virtual nlohmann::json roll() = 0;
   // Everybody who was heard, with each fact and where it came from; what was asked; the sweep, docs/api.md.
   virtual std::string units() = 0;  // JSON

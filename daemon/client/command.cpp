@@ -1,5 +1,7 @@
 #include "daemon/client/command.hpp"
 
+#include "daemon/client/commands.hpp"
+
 #include <CLI/CLI.hpp>
 #include <unistd.h>
 
@@ -206,6 +208,8 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   add_rounds(app, c);
   add_asks(app, c);
   add_tap(app, c);
+  add_sheet(app, c);
+  add_witness(app, c);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {

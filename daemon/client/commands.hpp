@@ -1,7 +1,11 @@
-// The three ways in which a command is carried out. Each answers the exit code.
+// The ways in which a command is carried out, each of which answers the exit code; and the options of some.
 #pragma once
 
 #include "daemon/client/command.hpp"
+
+namespace CLI {
+class App;
+}
 
 namespace tallywire::client {
 
@@ -13,5 +17,9 @@ int run_alone(const Command& command);
 int arrivals_in_file(const Command& command);
 // A capture file, or an interface with --alone.
 int tap_here(const Command& command);
+void add_sheet(CLI::App& app, Command& command);
+int sheet_command(const Command& command);
+void add_witness(CLI::App& app, Command& command);
+int witness_command(const Command& command);
 
 }  // namespace tallywire::client

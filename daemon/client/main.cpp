@@ -19,6 +19,8 @@ int main(int argc, char** argv) {
     if (command.name == "design import") return import_design(command);
     if (command.name == "arrivals" && !command.file.empty()) return arrivals_in_file(command);
     if (command.name == "tap" && (command.alone || !command.file.empty())) return tap_here(command);
+    if (command.name == "sheet") return sheet_command(command);
+    if (command.name == "witness") return witness_command(command);
     return command.alone ? run_alone(command) : run_by_service(command);
   } catch (const std::exception& e) {
     std::fprintf(stderr, "tallywire: %s\n", e.what());

@@ -56,6 +56,7 @@ struct Witness {
   std::string by;
   std::string note;
   SystemTime at{};
+  bool undone = false;  // takes back what was witnessed of this point before
 };
 
 // A reading and the round that read it.

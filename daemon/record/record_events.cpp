@@ -52,25 +52,26 @@ Outcome<std::int64_t> Record::last_event() {
 
 Outcome<void> Record::add_witness(const Witness& w) {
   const std::lock_guard hold(writer_.lock);
-  return Statement(writer_.database, writer_.where, "INSERT INTO witnesses (subject, point, by, note, at) VALUES (?, ?, ?, ?, ?)")
+  return Statement(writer_.database, writer_.where, "INSERT INTO witnesses (subject, point, by, note, at, undone) VALUES (?, ?, ?, ?, ?, ?)")
       .bind(w.subject)
       .bind(w.point)
       .bind(w.by)
       .bind(w.note)
       .bind(to_rfc3339(w.at))
+      .bind(std::int64_t{w.undone})
       .run();
 }
 
 Outcome<std::vector<Witness>> Record::witnesses() {
   auto& reading = reader();
   const std::lock_guard hold(reading.lock);
-  Statement rows(reading.database, reading.where, "SELECT subject, point, by, note, at FROM witnesses ORDER BY id");
+  Statement rows(reading.database, reading.where, "SELECT subject, point, by, note, at, undone FROM witnesses ORDER BY id");
   std::vector<Witness> out;
   for (;;) {
     auto row = rows.step();
     if (!row) return row.error();
     if (!*row) return out;
-    out.push_back({rows.text(0), rows.text(1), rows.text(2), rows.text(3), from_rfc3339(rows.text(4))});
+    out.push_back({rows.text(0), rows.text(1), rows.text(2), rows.text(3), from_rfc3339(rows.text(4)), rows.integer(5) != 0});
   }
 }
 

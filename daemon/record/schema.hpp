@@ -25,7 +25,7 @@ struct SchemaStep {
 Outcome<void> compact_readings(sqlite3* database, const std::string& where);
 
 // Step n takes a file from PRAGMA user_version n to n + 1.
-inline constexpr std::array<SchemaStep, 2> schema_steps = {SchemaStep{R"sql(
+inline constexpr std::array<SchemaStep, 3> schema_steps = {SchemaStep{R"sql(
 CREATE TABLE rounds (
   id            INTEGER PRIMARY KEY AUTOINCREMENT,
   kind          TEXT NOT NULL,
@@ -120,6 +120,9 @@ ALTER TABLE rounds ADD COLUMN thinned INTEGER NOT NULL DEFAULT 0;
            compact_readings, R"sql(
 DROP TABLE readings_1;
 ALTER TABLE rounds DROP COLUMN document;
+)sql"},
+SchemaStep{R"sql(
+ALTER TABLE witnesses ADD COLUMN undone INTEGER NOT NULL DEFAULT 0;
 )sql"}};
 
 }  // namespace tallywire::record

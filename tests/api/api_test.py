@@ -129,7 +129,9 @@ class Doors(unittest.TestCase):
         post = lambda path, body: self.service.by_socket(path, "-X", "POST", "--data-binary", body, "-w", "\n%{http_code}").stdout
         for path, body, status in (("/api/rounds", "no json", 400), ("/api/rounds", "[]", 400), ("/api/rounds", '{"kind": "party"}', 400), ("/api/rounds", '{"kind": 5}', 400),
                                    ("/api/rounds", '{"cameras": ["nobody"]}', 422), ("/api/asks", '{"command": "dance"}', 422),
-                                   ("/api/witnesses", '{"subject": "x"}', 400), ("/api/rounds/7/accept", '{"by": "me"}', 409)):
+                                   ("/api/witnesses", "no json", 400), ("/api/witnesses", '{"subject": "x"}', 422),
+                                   ("/api/witnesses", '{"subject": "camera/gate-north", "point": "roof", "by": "A"}', 422), ("/api/witnesses", '{"subject": "camera/nobody", "point": "lanyard", "by": "A"}', 422),
+                                   ("/api/witnesses", '{"subject": "camera/gate-north", "point": "lanyard", "by": "A\\u001b"}', 422), ("/api/rounds/7/accept", '{"by": "me"}', 409)):
             answer, said = post(path, body).rsplit("\n", 1)
             self.assertEqual(int(said), status, (path, body))
             self.assertTrue(json.loads(answer)["error"]["what"])
@@ -138,7 +140,7 @@ class Doors(unittest.TestCase):
 
     def test_a_page_from_elsewhere_may_change_nothing(self):
         post = lambda origin: self.service.status("-X", "POST", "-H", f"Origin: {origin}", "-H", "Content-Type: text/plain", "--data-binary",
-                                                  '{"subject": "camera/gate-north", "point": "p", "by": "b"}',
+                                                  '{"subject": "camera/gate-north", "point": "lanyard", "by": "b"}',
                                                   f"http://127.0.0.1:{self.service.port}/api/witnesses")
         for origin in ("http://elsewhere.example", "null", f"http://127.0.0.1:{self.service.port + 1}"):
             self.assertEqual(post(origin), "403", origin)
@@ -195,7 +197,7 @@ class Doors(unittest.TestCase):
     def test_the_feed_goes_on_where_it_broke_off(self):
         for n in range(12):
             done = self.service.by_socket("/api/witnesses", "-X", "POST", "--data-binary",
-                                          json.dumps({"subject": "camera/gate-north", "point": f"gland {n} closed", "by": "A. Tester"}))
+                                          json.dumps({"subject": "camera/gate-north", "point": "glands", "by": "A. Tester", "note": f"gland {n}"}))
             self.assertEqual(done.returncode, 0)
         first = self.events(0, 5)
         self.assertEqual(len(first), 5)
@@ -263,7 +265,7 @@ class Starting(unittest.TestCase):
         run("mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", disk)
         self.addCleanup(run, "umount", disk)
         service = Service(self.ns, self.part("a"), record=disk / "record").up()
-        witness = json.dumps({"subject": "camera/gate-north", "point": "x" * 2000, "by": "A. Tester"})
+        witness = json.dumps({"subject": "camera/gate-north", "point": "lanyard", "by": "A. Tester", "note": "x" * 2000})
         add = lambda: service.by_socket("/api/witnesses", "-X", "POST", "--data-binary", witness, "-o", "/dev/null", "-w", "%{http_code}").stdout
         self.assertEqual(add(), "201")
         filler = os.open(disk / "filler", os.O_WRONLY | os.O_CREAT)

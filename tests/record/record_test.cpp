@@ -215,11 +215,14 @@ TEST_CASE("witness points and the roll come back as they were given, over a rest
     auto record = std::move(*Record::open(folder.path));
     CHECK_FALSE(record->roll()->has_value());
     REQUIRE(record->add_witness({"camera/gate-north", "gland closed", "A. Tester", "second try", at}).has_value());
+    REQUIRE(record->add_witness({"camera/gate-north", "gland closed", "B. Tester", "", at, true}).has_value());
     REQUIRE(record->save_roll(json_line(nlohmann::json::array({{{"camera", "gate-north"}, {"presence", "lost"}}}))).has_value());
   }
   auto record = std::move(*Record::open(folder.path));
   const auto witnesses = *record->witnesses();
-  REQUIRE(witnesses.size() == 1);
+  REQUIRE(witnesses.size() == 2);
+  CHECK_FALSE(witnesses[0].undone);
+  CHECK(witnesses[1].undone);
   CHECK(witnesses[0].point == "gland closed");
   CHECK(witnesses[0].note == "second try");
   CHECK(to_rfc3339(witnesses[0].at) == to_rfc3339(at));

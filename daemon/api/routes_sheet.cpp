@@ -1,0 +1,95 @@
+// The hand-over sheet and what was witnessed by eye.
+#include "daemon/api/event_feed.hpp"
+#include "daemon/api/routes.hpp"
+#include "daemon/sheet/gather.hpp"
+#include "daemon/sheet/sheet.hpp"
+#include "daemon/sheet/witnessed.hpp"
+#include "probes/deadline.hpp"
+
+#include <charconv>
+
+namespace tallywire::api {
+
+namespace asio = boost::asio;
+using nlohmann::json;
+
+namespace {
+
+unsigned status_of(const Fault& fault) { return fault.kind == FaultKind::bad_request ? 422 : 503; }
+
+Reply reply(unsigned status, const json& body) { return {status, "application/json", json_line(body), false, 0}; }
+
+// %41 and + of a query's value (HTML, "application/x-www-form-urlencoded").
+std::string decoded(const std::string& text) {
+  std::string out;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    unsigned octet = 0;
+    if (text[i] == '%' && i + 2 < text.size() && std::from_chars(text.data() + i + 1, text.data() + i + 3, octet, 16).ptr == text.data() + i + 3) {
+      out += static_cast<char>(octet);
+      i += 2;
+    } else {
+      out += text[i] == '+' ? ' ' : text[i];
+    }
+  }
+  return out;
+}
+
+}  // namespace
+
+asio::awaitable<Reply> Routes::sheet(Request request) {
+  sheet::SheetOrder order;
+  order.at = now_utc();
+  order.by = decoded(request.parameter("by"));
+  if (const auto wanted = request.parameter("round"); !wanted.empty()) {
+    std::int64_t id = 0;
+    const auto [end, code] = std::from_chars(wanted.data(), wanted.data() + wanted.size(), id);
+    if (code != std::errc() || end != wanted.data() + wanted.size())
+      co_return error_reply(422, {FaultKind::bad_request, "the round is no number", "round", "GET /api/rounds lists them"});
+    order.round = id;
+  }
+  const bool as_data = request.parameter("as") == "data";
+  std::function<Outcome<Reply>()> make = [this, order, as_data]() -> Outcome<Reply> {
+    auto data = sheet::gather(record_, service_.design(), order);
+    if (!data) return data.error();
+    if (as_data) return reply(200, *data);
+    return Reply{200, "text/html; charset=utf-8", sheet::render(*data), false, 0};
+  };
+  auto made = co_await offload<Outcome<Reply>>(reading_, std::move(make));
+  if (!made) co_return error_reply(status_of(made.error()), made.error());
+  co_return std::move(*made);
+}
+
+asio::awaitable<Reply> Routes::witness_points() {
+  std::function<Outcome<std::vector<record::Witness>>()> read = [this] { return record_.witnesses(); };
+  auto said = co_await offload<Outcome<std::vector<record::Witness>>>(reading_, std::move(read));
+  if (!said) co_return error_reply(503, said.error());
+  co_return reply(200, {{"points", sheet::witness_points(service_.design(), *said)}});
+}
+
+asio::awaitable<Reply> Routes::witnesses(Request request) {
+  if (request.method == "POST") {
+    const auto body = json::parse(request.body, nullptr, false);
+    if (!body.is_object()) co_return error_reply(400, {FaultKind::bad_request, "the body is not the JSON object that is expected", "", "see docs/api.md"});
+    std::function<Outcome<record::Witness>()> write = [this, body]() -> Outcome<record::Witness> {
+      auto said = record_.witnesses();
+      if (!said) return said.error();
+      auto witness = sheet::witness_of(service_.design(), *said, body, now_utc());
+      if (!witness) return witness;
+      if (auto done = record_.add_witness(*witness); !done) return done.error();
+      return witness;
+    };
+    auto done = co_await offload<Outcome<record::Witness>>(reading_, std::move(write));
+    if (!done) co_return error_reply(status_of(done.error()), done.error());
+    const json event = sheet::witness_json(*done);
+    feed_.publish("witness", event);
+    co_return reply(201, event);
+  }
+  std::function<Outcome<std::vector<record::Witness>>()> read = [this] { return record_.witnesses(); };
+  auto all = co_await offload<Outcome<std::vector<record::Witness>>>(reading_, std::move(read));
+  if (!all) co_return error_reply(503, all.error());
+  json out = json::array();
+  for (const auto& w : *all) out.push_back(sheet::witness_json(w));
+  co_return reply(200, {{"witnesses", out}});
+}
+
+}  // namespace tallywire::api
