@@ -22,7 +22,7 @@ constexpr std::size_t rows_a_piece = 4;
 constexpr double bar = 28, drop = 46, name_line = 13;
 constexpr double pipe_length = 204, pipe_pitch = 232, pipe_block = 68;
 constexpr std::size_t pipes_a_row = 3, heads_a_row = 4;
-constexpr std::size_t name_columns = 13, name_lines = 3;
+constexpr std::size_t name_columns = 13, name_lines = 3, port_columns = 9, pipe_columns = 30, switch_columns = 80;
 
 std::string text(double x, double y, const std::string& content, const char* kind, const char* anchor = "middle") {
   return "<text x=\"" + figure(x) + "\" y=\"" + figure(y) + "\" class=\"" + kind + "\" text-anchor=\"" + anchor + "\">" + escaped(content) + "</text>\n";
@@ -35,6 +35,14 @@ std::string rect(double x, double y, double w, double h, double rx, const char* 
 
 std::string line(double x1, double y1, double x2, double y2, const char* kind) {
   return "<line x1=\"" + figure(x1) + "\" y1=\"" + figure(y1) + "\" x2=\"" + figure(x2) + "\" y2=\"" + figure(y2) + "\" class=\"" + kind + "\"/>\n";
+}
+
+// Cut to what there is room for; the tables have names whole.
+std::string shortened(const std::string& text, std::size_t columns) {
+  std::size_t end = 0;
+  for (std::size_t seen = 0; end < text.size(); ++end)
+    if ((static_cast<unsigned char>(text[end]) & 0xc0) != 0x80 && ++seen > columns) return text.substr(0, end) + "…";
+  return text;
 }
 
 // Long names stand on some lines, broken after a dash where there is one; the tables have them whole.
@@ -114,8 +122,7 @@ std::string bar_of(const View& view, const Row& row, double y) {
   for (std::size_t i = 0; i < row.ports.size(); ++i) {
     const double x = 6 + pitch / 2 + static_cast<double>(i) * pitch;
     out += rect(x - 34, y + 5, 68, 18, 3, "port");
-    auto name = lines_of(row.ports[i].first).front();
-    out += text(x, y + 18, name, "port-name");
+    out += text(x, y + 18, shortened(row.ports[i].first, port_columns), "port-name");
     for (const auto* camera : row.ports[i].second) out += unit(view, *camera, x, y + bar);
   }
   return out;
@@ -133,7 +140,8 @@ std::string pipe(const View& view, const json& sw, const json& uplink, double x,
   const double speed = number(uplink, "speed_mbps").value_or(0) * 1e6;
   const auto at = [&](double bps) { return x + (speed > 0 ? std::clamp(bps / speed, 0.0, 1.0) : 0) * pipe_length; };
   const auto measured = number(row, "measured_bps"), busiest = number(row, "busiest_bps"), ceiling = number(row, "ceiling_bps");
-  std::string out = "<g class=\"uplink\">" + text(x, y + 11, word(uplink, "id") + " → " + word(uplink, "to"), "pipe-name strong", "start");
+  const auto name = shortened(word(uplink, "id") + " → " + word(uplink, "to"), pipe_columns);
+  std::string out = "<g class=\"uplink\">" + text(x, y + 11, name, "pipe-name strong", "start");
   out += rect(x, y + 18, pipe_length, 16, 8, "pipe");
   if (measured) out += rect(x + 1.5, y + 19.5, std::max(2.0, at(*measured) - x - 3), 13, 6.5, "load");
   if (busiest) out += line(at(*busiest), y + 15, at(*busiest), y + 37, "busiest");
@@ -154,7 +162,7 @@ std::string switch_drawing(const View& view, const json& sw) {
   const auto id = word(sw, "id"), place = word(sw, "place");
   const auto rows = rows_of(view, sw);
   const auto& uplinks = list(sw, "uplinks");
-  std::string out, inner = text(6, 16, id + (place.empty() ? "" : " · " + place), "switch-name", "start");
+  std::string out, inner = text(6, 16, shortened(id + (place.empty() ? "" : " · " + place), switch_columns), "switch-name", "start");
   double y = 26;
   const double pipes_top = y;
   for (std::size_t i = 0; i < uplinks.size(); ++i)
@@ -167,7 +175,7 @@ std::string switch_drawing(const View& view, const json& sw) {
   for (std::size_t i = 0; i < rows.size(); ++i) {
     if (i > 0 && i % rows_a_piece == 0) {
       out += piece("switch " + id, y, inner);
-      inner = text(6, 16, id + ", its further ports", "switch-name", "start");
+      inner = text(6, 16, shortened(id, switch_columns) + ", its further ports", "switch-name", "start");
       y = 26;
     }
     inner += bar_of(view, rows[i], y);

@@ -51,7 +51,7 @@ std::string View::worst(const std::string& subject) const {
 
 std::string View::presence(const std::string& camera) const {
   const auto at = presence_.find(camera);
-  return at == presence_.end() ? "awaited" : at->second;
+  return at == presence_.end() ? "not told" : at->second;
 }
 
 const json& View::camera(const std::string& id) const {

@@ -32,7 +32,7 @@ class View {
 
   // The worst verdict at or below a subject: missed, tight, unread, met; empty when nothing of it was judged.
   std::string worst(const std::string& subject) const;
-  // "awaited" where the roll does not tell.
+  // "not told" where the round's roll does not tell: a round about some units, or one that was cut off.
   std::string presence(const std::string& camera) const;
   const nlohmann::json& camera(const std::string& id) const;  // of the design
 

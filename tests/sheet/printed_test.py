@@ -21,7 +21,7 @@ sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent / "support
 from namespaces import Namespaces, run, wait_until  # noqa: E402
 
 BIN = pathlib.Path(sys.argv.pop()).resolve()
-UNITS, STREAMS = 60, 2
+UNITS, STREAMS = 60, 1
 A4_HEIGHT_PT, BOTTOM_MM = 841.89, 16
 QUANTITIES = ("frame_rate_hz", "payload_bps", "loss_ratio")
 VERDICTS = ("met", "tight", "missed", "unread")
@@ -42,7 +42,7 @@ def design():
 
 
 class Rows:
-    """Verdicts whose texts say which row they belong to, at both ends of cells that take two lines."""
+    """Verdicts whose texts say which row they belong to, at both ends of cells that take four lines: two are kept together anyway (orphans, widows)."""
 
     def __init__(self):
         self.count, self.out = 0, []
@@ -53,7 +53,8 @@ class Rows:
         self.out.append({
             "subject": subject, "quantity": quantity, "verdict": verdict, "margin_ratio": None,
             "reason": "" if verdict == "met" else f"w{n}w because it was so",
-            "target": {"text": f"a{n}a is what the drawing asks of this one, and so z{n}z"},
+            "target": {"text": f"a{n}a is what the drawing asks of this one, told "
+                               f"at such length that it takes four lines of its narrow cell on paper, and so z{n}z"},
             "reading": {"value": None if verdict == "unread" else f"r{n}r", "uncertainty": 0, "when": "2026-11-25T12:00:00.000Z", "over_s": 10,
                         "method": "by its own count"}})
 
@@ -236,6 +237,13 @@ class Printed(unittest.TestCase):
         alone = subprocess.run([BIN / "tallywire", "sheet", "--check", page, "--socket", self.folder / "none.sock"], capture_output=True, text=True, timeout=60)
         self.assertEqual(alone.returncode, 0)
         self.assertIn("nobody to ask", alone.stdout)
+        by_page = self.folder / "by-service.html"
+        get = lambda query, *more: run("curl", "-sS", "--max-time", "20", "--unix-socket", self.socket, *more, f"http://localhost/api/sheet?{query}").stdout
+        by_page.write_text(get("round=2&by=D%C3%B6rte+Tester"))
+        self.assertIn("made by Dörte Tester,", by_page.read_text())
+        self.assertIn("The record agrees", self.ask("sheet", "--check", by_page))
+        for wrong in ("round=two", "round=9", "by=a%0ab"):
+            self.assertTrue(get(wrong, "-w", "%{http_code}").endswith("422"), wrong)
         octets = page.read_bytes()
         for what, other in ((b"missed</span>", b"met</span>"), (b"a7a is", b"a7b is"), (b"A4; margin", b"A5; margin")):
             self.assertIn(what, octets)

@@ -120,6 +120,14 @@ TEST_CASE("every part of the data stands on the page") {
   CHECK(times(page, "#s-open\"") == 1);
 }
 
+TEST_CASE("a unit that the round does not tell of is not drawn as awaited") {
+  auto data = made_sheet();
+  data["round"]["roll"] = json::array();
+  const auto page = without_data(sheet::render(data));
+  CHECK(page.find("gate: not told") != std::string::npos);
+  CHECK(page.find("gate: awaited") == std::string::npos);
+}
+
 TEST_CASE("no name of a unit can make a page of its own") {
   for (const std::string hostile : {"<script>alert(1)</script>", "\"><img src=x onerror=y>", "'><svg/onload=z>", "</td></table><h1>", "\xe2\x80\xae" "gnp",
       "&lt;b&gt;", "--></style>", "\xff\xfe<", "</script>"}) {
