@@ -5,6 +5,7 @@
 #include "daemon/api/server.hpp"
 #include "daemon/board/files.hpp"
 #include "daemon/site_service.hpp"
+#include "daemon/site_thinning.hpp"
 #include "probes/open_files.hpp"
 #include "probes/path/far_end.hpp"
 #include "probes/volume/own_files.hpp"
@@ -130,17 +131,20 @@ class SiteParts {
   SiteParts(asio::io_context& context, asio::thread_pool& blocking, const Loaded& loaded)
       : record_(opened(loaded.settings.record_directory)),
         feed_(context, *record_, writing_),
-        service_({context, *loaded.design, loaded.secrets, *record_, feed_, blocking, writing_}, loaded.settings.interfaces, loaded.settings.tap,
+        thinning_(*record_, writing_),
+        service_({context, *loaded.design, loaded.secrets, *record_, feed_, blocking, writing_, [this] { thinning_.start(); }}, loaded.settings.interfaces, loaded.settings.tap,
                  std::chrono::seconds(loaded.settings.switch_looks_s)),
-        routes_(service_, *record_, feed_, board::files(), reading_),
+        routes_(service_, *record_, feed_, board::files(), reading_, writing_),
         server_(context, routes_, *record_, feed_, reading_, server_settings(loaded)) {
     take(server_.start());
     take(service_.start());
+    thinning_.start();
     spdlog::info("site “{}”: {} cameras; the page is on http://127.0.0.1:{}", loaded.design->site.name,
                  loaded.design->cameras.size(), server_.loopback_tcp_port());
   }
   ~SiteParts() {
     server_.stop();
+    thinning_.stop();
     writing_.join();  // what was read is kept before we go
     reading_.join();
   }
@@ -157,6 +161,7 @@ class SiteParts {
   asio::thread_pool reading_{1};
   std::unique_ptr<record::Record> record_;
   api::EventFeed feed_;
+  SiteThinning thinning_;
   SiteService service_;
   api::Routes routes_;
   api::Server server_;

@@ -296,6 +296,7 @@ asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> runni
   }
   for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held"}) document.erase(part);
   parts_.feed.publish("round_ended", document);
+  if (parts_.after_round) parts_.after_round();
   spdlog::info("round {} {}: {}", running->id, document.at("state").get<std::string>(),
                json_line(document.at("counts")));
 }

@@ -22,6 +22,7 @@
 
 #include <chrono>
 #include <deque>
+#include <functional>
 #include <map>
 #include <memory>
 #include <optional>
@@ -39,6 +40,7 @@ struct SiteServiceParts {
   api::EventFeed& feed;
   boost::asio::thread_pool& blocking;  // probes: SNMP, disks
   boost::asio::thread_pool& writing;   // one thread: the record
+  std::function<void()> after_round;   // may be empty
 };
 
 class SiteService : public api::Service, public round::RollKeeper {

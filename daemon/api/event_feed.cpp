@@ -43,6 +43,10 @@ std::shared_ptr<FeedListener> EventFeed::listen() {
   return out;
 }
 
+std::size_t EventFeed::listeners() const {
+  return static_cast<std::size_t>(std::count_if(listeners_.begin(), listeners_.end(), [](const auto& weak) { return !weak.expired(); }));
+}
+
 void EventFeed::tell(const FeedEvent& event) {
   std::erase_if(listeners_, [](const auto& weak) { return weak.expired(); });
   for (const auto& weak : listeners_) {

@@ -47,6 +47,7 @@ class EventFeed {
   void publish(const std::string& name, const nlohmann::json& data);
   void publish_passing(const std::string& name, const nlohmann::json& data);
   std::shared_ptr<FeedListener> listen();
+  std::size_t listeners() const;  // how many listen now
   // Told when an event could not be kept.
   void on_failure(std::function<void(const Fault&)> action) { on_failure_ = std::move(action); }
   // Wakes every listener, so that sessions can end.

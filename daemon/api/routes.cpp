@@ -70,19 +70,6 @@ Reply error_reply(unsigned status, const Fault& fault) {
                           {"try_next", fault.try_next}}}});
 }
 
-std::string Request::parameter(std::string_view name) const {
-  std::string_view rest = query;
-  while (!rest.empty()) {
-    const auto end = rest.find('&');
-    const auto pair = rest.substr(0, end);
-    rest = end == std::string_view::npos ? std::string_view() : rest.substr(end + 1);
-    const auto equals = pair.find('=');
-    if (pair.substr(0, equals) == name)
-      return equals == std::string_view::npos ? std::string() : std::string(pair.substr(equals + 1));
-  }
-  return {};
-}
-
 asio::awaitable<Reply> Routes::answer(Request request) {
   const auto& path = request.path;
   const bool get = request.method == "GET";
@@ -97,6 +84,10 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   else if (get && path == "/api/asked") out = reply(200, service_.asked());
   else if (path == "/api/sweep") out = sweep(request);
   else if (path == "/api/bench") out = bench(request);
+  else if (get && path == "/metrics") out = co_await metrics();
+  else if (get && path == "/api/openapi.json") out = {200, "application/json", std::string(openapi_text()), false, 0};
+  else if (path == "/api/history" || path == "/api/nights" || path == "/api/record" || !under("/api/record/").empty())
+    out = co_await about_record(std::move(request));
   else if (path == "/api/rounds") out = co_await rounds(std::move(request));
   else if (auto id = under("/api/rounds/"); !id.empty()) out = co_await one_round(std::move(request), std::move(id));
   else if (get && path == "/api/headroom") out = co_await headroom();
@@ -175,6 +166,7 @@ asio::awaitable<Reply> Routes::one_round(Request request, std::string id) {
   const auto slash = id.find('/');
   if (slash != std::string::npos) {
     const auto number = whole(id.substr(0, slash));
+    if (request.method == "GET" && number && id.substr(slash) == "/readings") co_return co_await about_record(std::move(request));
     if (request.method == "POST" && number && id.substr(slash) == "/accept")
       co_return co_await accept(std::move(request), *number);
     co_return not_found(id);
@@ -188,77 +180,61 @@ asio::awaitable<Reply> Routes::one_round(Request request, std::string id) {
     number = *found;
   }
   if (!number) co_return not_found("round " + id);
-  std::function<Outcome<std::optional<json>>()> read = [this, n = *number] { return record_.round_document(n); };
-  auto document = co_await offload<Outcome<std::optional<json>>>(reading_, std::move(read));
+  std::function<Outcome<std::optional<std::string>>()> read = [this, n = *number] { return record_.round_text(n); };
+  auto document = co_await offload<Outcome<std::optional<std::string>>>(reading_, std::move(read));
   if (!document) co_return error_reply(503, document.error());
   if (!document->has_value()) co_return not_found("round " + id);
-  co_return reply(200, **document);
+  Reply out{200, "application/json", std::move(**document), false, 0};
+  co_return out;
 }
 
 asio::awaitable<Reply> Routes::accept(Request request, std::int64_t id) {
   const auto body = json::parse(request.body, nullptr, false);
   if (!body.is_object() || text(body, "by").empty()) co_return bad_body();
   std::function<Outcome<void>()> write = [this, id, by = text(body, "by")] { return record_.accept_round(id, by, now_utc()); };
-  auto done = co_await offload<Outcome<void>>(reading_, std::move(write));
+  auto done = co_await offload<Outcome<void>>(writing_, std::move(write));
   if (!done) co_return error_reply(done.error().kind == FaultKind::bad_request ? 409 : 503, done.error());
   co_return reply(200, {{"round", id}, {"accepted", {{"by", text(body, "by")}}}});
 }
 
+namespace {
+
+using Part = std::optional<std::pair<std::int64_t, json>>;
+
+}  // namespace
+
 // The rows of the newest whole round; where taps are held, with what they read since.
 asio::awaitable<Reply> Routes::headroom() {
-  struct Found {
-    json round, uplinks = json::array();
-    std::vector<Reading> readings;
-  };
   const auto taps = service_.tapped();
-  std::function<Outcome<Found>()> read = [this, with_readings = !taps.empty()]() -> Outcome<Found> {
-    Found out;
-    auto heads = record_.rounds(20);
-    if (!heads) return heads.error();
-    for (const auto& head : *heads) {
-      if (head.state != "complete") continue;
-      auto document = record_.round_document(head.id);
-      if (!document) return document.error();
-      if (!*document || (**document).at("headroom").empty()) continue;
-      out.round = head.id;
-      out.uplinks = (**document).at("headroom");
-      if (!with_readings) return out;
-      auto readings = record_.readings_of(head.id);
-      if (!readings) return readings.error();
-      out.readings = std::move(*readings);
-      return out;
-    }
-    return out;
-  };
-  auto found = co_await offload<Outcome<Found>>(reading_, std::move(read));
+  std::function<Outcome<Part>()> read = [this] { return record_.newest_part("headroom", true); };
+  auto found = co_await offload<Outcome<Part>>(reading_, std::move(read));
   if (!found) co_return error_reply(503, found.error());
-  if (!taps.empty()) found->uplinks = co_await service_.headroom(std::move(found->readings));
-  co_return reply(200, {{"round", found->round}, {"uplinks", found->uplinks}, {"taps", taps}});
+  json round, uplinks = json::array();
+  if (*found) {
+    round = (**found).first;
+    uplinks = std::move((**found).second);
+  }
+  if (!taps.empty()) {
+    std::vector<Reading> readings;
+    if (*found) {
+      std::function<Outcome<std::vector<Reading>>()> of_round = [this, id = (**found).first] { return record_.readings_of(id); };
+      auto all = co_await offload<Outcome<std::vector<Reading>>>(reading_, std::move(of_round));
+      if (!all) co_return error_reply(503, all.error());
+      readings = std::move(*all);
+    }
+    uplinks = co_await service_.headroom(std::move(readings));
+  }
+  co_return reply(200, {{"round", round}, {"uplinks", uplinks}, {"taps", taps}});
 }
 
 // The rows of the newest whole round.
 asio::awaitable<Reply> Routes::days_held() {
-  struct Found {
-    json round, stores = json::array();
-  };
-  std::function<Outcome<Found>()> read = [this]() -> Outcome<Found> {
-    Found out;
-    auto heads = record_.rounds(1000);
-    if (!heads) return heads.error();
-    for (const auto& head : *heads) {  // a day of proving units leaves many that are no whole round
-      if (head.state != "complete" || head.kind == "prove") continue;
-      auto document = record_.round_document(head.id);
-      if (!document) return document.error();
-      if (!*document || !(**document).contains("days_held")) continue;
-      out.round = head.id;
-      out.stores = (**document).at("days_held");
-      return out;
-    }
-    return out;
-  };
-  auto found = co_await offload<Outcome<Found>>(reading_, std::move(read));
+  std::function<Outcome<Part>()> read = [this] { return record_.newest_part("days_held", false); };
+  auto found = co_await offload<Outcome<Part>>(reading_, std::move(read));
   if (!found) co_return error_reply(503, found.error());
-  co_return reply(200, {{"round", found->round}, {"stores", found->stores}});
+  json out = {{"round", nullptr}, {"stores", json::array()}};
+  if (*found) out = {{"round", (**found).first}, {"stores", (**found).second}};
+  co_return reply(200, out);
 }
 
 namespace {

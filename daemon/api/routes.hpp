@@ -9,6 +9,7 @@
 #include <boost/asio/thread_pool.hpp>
 
 #include <cstdint>
+#include <functional>
 #include <optional>
 #include <span>
 #include <string>
@@ -25,7 +26,7 @@ struct Request {
   std::string body;
   std::optional<std::int64_t> last_event;  // Last-Event-ID
 
-  // A value of the query; empty when it is not there.
+  // A value of the query, decoded; empty when it is not there.
   std::string parameter(std::string_view name) const;
 };
 
@@ -39,10 +40,10 @@ struct Reply {
 
 class Routes {
  public:
-  // All must outlive the routes. `reading` runs the record's reads.
+  // All must outlive the routes. `reading` runs the record's reads, `writing` its writes: none waits for the other.
   Routes(Service& service, record::Record& record, EventFeed& feed, std::span<const StaticFile> files,
-         boost::asio::thread_pool& reading)
-      : service_(service), record_(record), feed_(feed), files_(files), reading_(reading) {}
+         boost::asio::thread_pool& reading, boost::asio::thread_pool& writing)
+      : service_(service), record_(record), feed_(feed), files_(files), reading_(reading), writing_(writing) {}
 
   boost::asio::awaitable<Reply> answer(Request request);
 
@@ -62,13 +63,21 @@ class Routes {
   boost::asio::awaitable<Reply> sheet(Request request);
   Reply feed(const Request& request);
   Reply file(const Request& request) const;
+  // What the record tells beside whole rounds: history, nights, an export's pages, copies (routes_record.cpp).
+  boost::asio::awaitable<Reply> about_record(Request request);
+  boost::asio::awaitable<Reply> text_read(std::function<Outcome<std::string>()> read);
+  boost::asio::awaitable<Reply> metrics();
 
   Service& service_;
   record::Record& record_;
   EventFeed& feed_;
   std::span<const StaticFile> files_;
   boost::asio::thread_pool& reading_;
+  boost::asio::thread_pool& writing_;
 };
+
+// The description of all routes, docs/openapi.json.
+std::string_view openapi_text();
 
 Reply error_reply(unsigned status, const Fault& fault);
 

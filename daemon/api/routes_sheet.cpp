@@ -19,27 +19,12 @@ unsigned status_of(const Fault& fault) { return fault.kind == FaultKind::bad_req
 
 Reply reply(unsigned status, const json& body) { return {status, "application/json", json_line(body), false, 0}; }
 
-// %41 and + of a query's value (HTML, "application/x-www-form-urlencoded").
-std::string decoded(const std::string& text) {
-  std::string out;
-  for (std::size_t i = 0; i < text.size(); ++i) {
-    unsigned octet = 0;
-    if (text[i] == '%' && i + 2 < text.size() && std::from_chars(text.data() + i + 1, text.data() + i + 3, octet, 16).ptr == text.data() + i + 3) {
-      out += static_cast<char>(octet);
-      i += 2;
-    } else {
-      out += text[i] == '+' ? ' ' : text[i];
-    }
-  }
-  return out;
-}
-
 }  // namespace
 
 asio::awaitable<Reply> Routes::sheet(Request request) {
   sheet::SheetOrder order;
   order.at = now_utc();
-  order.by = decoded(request.parameter("by"));
+  order.by = request.parameter("by");
   if (const auto wanted = request.parameter("round"); !wanted.empty()) {
     std::int64_t id = 0;
     const auto [end, code] = std::from_chars(wanted.data(), wanted.data() + wanted.size(), id);
@@ -78,7 +63,7 @@ asio::awaitable<Reply> Routes::witnesses(Request request) {
       if (auto done = record_.add_witness(*witness); !done) return done.error();
       return witness;
     };
-    auto done = co_await offload<Outcome<record::Witness>>(reading_, std::move(write));
+    auto done = co_await offload<Outcome<record::Witness>>(writing_, std::move(write));
     if (!done) co_return error_reply(status_of(done.error()), done.error());
     const json event = sheet::witness_json(*done);
     feed_.publish("witness", event);

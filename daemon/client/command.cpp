@@ -210,6 +210,7 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   add_tap(app, c);
   add_sheet(app, c);
   add_witness(app, c);
+  add_record(app, c);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {
@@ -256,7 +257,7 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   if (c.name == "volume" && c.arguments.contains("path"))
     c.arguments["path"] = std::filesystem::absolute(c.arguments.at("path").get<std::string>()).lexically_normal().string();
   if (c.name == "volume" && !may_fill(c)) return 2;
-  if (used == design) c.name += " " + design->get_subcommands().front()->get_name();
+  if (used == design || c.name == "record") c.name += " " + used->get_subcommands().front()->get_name();
   return c;
 }
 

@@ -15,6 +15,9 @@ int run_by_service(const Command& command);
 int run_alone(const Command& command);
 // Who is in a capture file.
 int arrivals_in_file(const Command& command);
+// `record export` and `record copy`: their options, and what they do.
+void add_record(CLI::App& app, Command& command);
+int run_record(const Command& command);
 // A capture file, or an interface with --alone.
 int tap_here(const Command& command);
 void add_sheet(CLI::App& app, Command& command);

@@ -17,6 +17,7 @@ int main(int argc, char** argv) {
     const auto& command = std::get<Command>(parsed);
     if (command.name == "design check") return check_design(command);
     if (command.name == "design import") return import_design(command);
+    if (command.name.starts_with("record ")) return run_record(command);
     if (command.name == "arrivals" && !command.file.empty()) return arrivals_in_file(command);
     if (command.name == "tap" && (command.alone || !command.file.empty())) return tap_here(command);
     if (command.name == "sheet") return sheet_command(command);

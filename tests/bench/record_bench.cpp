@@ -50,6 +50,8 @@ void take(const Outcome<void>& outcome) {
   if (!outcome) throw FaultError(outcome.error());
 }
 
+constexpr auto any = static_cast<std::size_t>(-1);
+
 std::unique_ptr<Record> opened(const Arguments& a) { return take(Record::open(a.folder)); }
 
 // Out of the page cache, so that what is asked comes from the disk.
@@ -110,7 +112,8 @@ void tell_sizes(const Arguments& a) {
   sqlite3_close(database);
 }
 
-void ask(const Arguments& a, const char* what, const std::function<std::size_t(Record&)>& query) {
+// `rows` is what the query must find.
+void ask(const Arguments& a, const char* what, std::size_t rows_there, const std::function<std::size_t(Record&)>& query) {
   std::vector<double> cold, warm, cpu;
   std::size_t rows = 0;
   for (int i = 0; i < 5; ++i) {
@@ -125,6 +128,8 @@ void ask(const Arguments& a, const char* what, const std::function<std::size_t(R
     warm.push_back(milliseconds([&] { rows = query(*record); }));
     cpu.push_back(cpu_milliseconds() - before);
   }
+  if (rows_there != any && rows != rows_there)
+    throw std::runtime_error(std::string(what) + ": " + std::to_string(rows) + " instead of " + std::to_string(rows_there));
   std::sort(cold.begin(), cold.end());
   std::sort(warm.begin(), warm.end());
   std::sort(cpu.begin(), cpu.end());
@@ -143,20 +148,27 @@ void ask_all(const Arguments& a) {
   const auto newest = take(opened(a)->latest_round()).value();
   const auto unit = bench::unit_subject(a.size.units / 2), stream = bench::stream_subject(a.size.units / 2, 0);
   const auto streams = all_streams(a);
-  ask(a, "rounds, the newest 50", [](Record& r) { return take(r.rounds(50)).size(); });
-  ask(a, "rounds, the newest 1000", [](Record& r) { return take(r.rounds(1000)).size(); });
-  ask(a, "one round, octets of its text", [&](Record& r) { return take(r.round_text(newest))->size(); });
-  ask(a, "headroom of the newest round", [](Record& r) { return take(r.newest_part("headroom", true))->second.size(); });
-  ask(a, "a unit's nights, 400", [&](Record& r) { return take(r.unit_nights(unit.substr(7), 400)).size(); });
-  ask(a, "a stream's history, 400 nights", [&](Record& r) { return take(r.history(stream, "payload_bps", 400)).size(); });
-  ask(a, "a unit's readings in a round", [&](Record& r) { return take(r.readings_below(newest, unit)).size(); });
-  ask(a, "bit rate of all streams, 30 nights", [&](Record& r) { return take(r.readings_of_nights(streams, "payload_bps", 30)).size(); });
-  ask(a, "bit rate of all streams, 60 nights", [&](Record& r) { return take(r.readings_of_nights(streams, "payload_bps", 60)).size(); });
-  ask(a, "the same as numbers, 30 nights", [&](Record& r) { return take(r.numbers_of_nights("payload_bps", 30)).numbers.size(); });
-  ask(a, "all readings of a round", [&](Record& r) { return take(r.readings_of(newest)).size(); });
-  ask(a, "a page of an export, 5000 readings", [](Record& r) { return take(r.export_page(1, 1'000'000, {}, 5000)).readings.size(); });
-  ask(a, "events after a place, 500", [](Record& r) { return take(r.events_after(0, 500)).size(); });
-  ask(a, "sizes and counts", [](Record& r) { return static_cast<std::size_t>(take(r.size()).rounds); });
+  const auto nights = static_cast<std::size_t>(a.nights), of_stream = std::min<std::size_t>(nights, 400);
+  const auto of_night = bench::readings_of_night(a.size);
+  ask(a, "rounds, the newest 50", std::min<std::size_t>(nights, 50), [](Record& r) { return take(r.rounds(50)).size(); });
+  ask(a, "rounds, the newest 1000", any, [](Record& r) { return take(r.rounds(1000)).size(); });
+  ask(a, "one round, octets of its text", any, [&](Record& r) { return take(r.round_text(newest))->size(); });
+  ask(a, "headroom of the newest round", 25, [](Record& r) { return take(r.newest_part("headroom", true))->second.size(); });
+  ask(a, "a unit's nights, 400", of_stream, [&](Record& r) { return take(r.unit_nights(unit.substr(7), 400)).size(); });
+  ask(a, "a stream's history, 400 nights", of_stream, [&](Record& r) { return take(r.history(stream, "payload_bps", 400)).size(); });
+  const auto of_unit = of_night / static_cast<std::size_t>(a.size.units);
+  ask(a, "a unit's readings in a round", of_unit, [&](Record& r) { return take(r.readings_below(newest, unit)).size(); });
+  for (const int most : {30, 60}) {
+    const auto rows = streams.size() * std::min<std::size_t>(nights, static_cast<std::size_t>(most));
+    const auto what = "bit rate of all streams, " + std::to_string(most) + " nights", numbers = "the same as numbers, " + std::to_string(most) + " nights";
+    ask(a, what.c_str(), rows, [&](Record& r) { return take(r.readings_of_nights(streams, "payload_bps", most)).size(); });
+    ask(a, numbers.c_str(), rows, [&](Record& r) { return take(r.numbers_of_nights("payload_bps", most)).numbers.size(); });
+  }
+  ask(a, "all readings of a round", of_night, [&](Record& r) { return take(r.readings_of(newest)).size(); });
+  const auto of_page = std::min<std::size_t>(5000, nights * of_night);
+  ask(a, "a page of an export, 5000 readings", of_page, [](Record& r) { return take(r.export_page(1, 1'000'000, {}, 5000)).readings.size(); });
+  ask(a, "events after a place, 500", 0, [](Record& r) { return take(r.events_after(0, 500)).size(); });
+  ask(a, "sizes and counts", nights, [](Record& r) { return static_cast<std::size_t>(take(r.size()).whole_rounds); });
 }
 
 }  // namespace

@@ -8,6 +8,11 @@ namespace tallywire::bench {
 using nlohmann::json;
 using namespace std::chrono_literals;
 
+std::size_t readings_of_night(SiteSize size) {
+  constexpr int of_unit = 29, of_stream = 21;
+  return static_cast<std::size_t>(size.units * (of_unit + size.streams_of_unit * of_stream));
+}
+
 std::string unit_subject(int unit) { return "camera/unit-" + std::to_string(unit); }
 
 std::string stream_subject(int unit, int stream) {

@@ -17,6 +17,7 @@ struct SiteSize {
   int streams_of_unit = 4;  // heads with main and sub streams
 };
 
+std::size_t readings_of_night(SiteSize size);
 std::string unit_subject(int unit);
 std::string stream_subject(int unit, int stream);
 

@@ -1,0 +1,39 @@
+#include "daemon/api/routes.hpp"
+
+#include <charconv>
+
+namespace tallywire::api {
+
+namespace {
+
+// RFC 3986 §2.1; a percent sign without two digits stands for itself.
+std::string decoded(std::string_view text) {
+  std::string out;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    unsigned value = 0;
+    const char* digits = text.data() + i + 1;
+    if (text[i] == '%' && i + 2 < text.size() && std::from_chars(digits, digits + 2, value, 16).ptr == digits + 2) {
+      out += static_cast<char>(value);
+      i += 2;
+    } else {
+      out += text[i];
+    }
+  }
+  return out;
+}
+
+}  // namespace
+
+std::string Request::parameter(std::string_view name) const {
+  std::string_view rest = query;
+  while (!rest.empty()) {
+    const auto end = rest.find('&');
+    const auto pair = rest.substr(0, end);
+    rest = end == std::string_view::npos ? std::string_view() : rest.substr(end + 1);
+    const auto equals = pair.find('=');
+    if (pair.substr(0, equals) == name) return equals == std::string_view::npos ? std::string() : decoded(pair.substr(equals + 1));
+  }
+  return {};
+}
+
+}  // namespace tallywire::api
