@@ -43,6 +43,26 @@ bool hides_class(const config::Camera& camera, const Reading& reading) {
   return camera.power_class.value_or(0) > 4 && reading.quantity == "power_class" && reading.number() == 4.0;
 }
 
+bool is_of_power(const Reading& reading) {
+  return reading.quantity.starts_with("power_") || reading.quantity.starts_with("new_power_");
+}
+
+// Why a unit that is not there may be away: what its port says of link and power, as long as nobody else hangs there.
+void add_empty_port(std::vector<Reading>& out, const config::Camera& camera, const SwitchLooks& looks) {
+  const auto look = looks.find(camera.switch_id);
+  if (look == looks.end()) return;
+  const auto port = look->second.ports.find(camera.port);
+  if (port == look->second.ports.end()) return;
+  const auto& learnt = look->second.learnt;
+  if (std::any_of(learnt.begin(), learnt.end(), [&](const auto& one) { return one.second == camera.port; })) return;
+  for (auto reading : port->second.readings) {
+    const bool says_why = reading.quantity == "link_state" || reading.quantity == "power_state" || reading.quantity.starts_with("new_power_");
+    if (!says_why) continue;
+    reading.subject = config::subject_of(camera);
+    out.push_back(std::move(reading));
+  }
+}
+
 struct Place {
   std::string switch_id;
   std::string port;
@@ -97,6 +117,7 @@ std::vector<Reading> port_readings(const config::Camera& camera, const Entry& en
   const auto own = looks.find(camera.switch_id);
   if (!here) {
     fail("the unit is not on the wire");
+    add_empty_port(out, camera, looks);
   } else if (own == looks.end()) {
     fail("the design gives no SNMP access to switch " + camera.switch_id);
   } else if (own->second.fault) {
@@ -138,6 +159,15 @@ std::vector<Reading> switch_readings(const config::Switch& sw, const SwitchLooks
   for (auto reading : look->second.readings) {
     reading.subject = subject;
     out.push_back(std::move(reading));
+  }
+  for (const auto& uplink : sw.uplinks) {
+    const auto port = look->second.ports.find(uplink.port);
+    if (port == look->second.ports.end()) continue;
+    for (auto reading : port->second.readings) {
+      if (is_of_power(reading)) continue;  // an uplink feeds nothing
+      reading.subject = config::subject_of(sw, uplink);
+      out.push_back(std::move(reading));
+    }
   }
   return out;
 }

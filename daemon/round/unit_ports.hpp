@@ -23,11 +23,13 @@ std::map<std::string, std::string> placed_units(const config::Design& design,
 std::vector<std::string> ports_down(const std::string& switch_id, const SwitchLook& look);
 
 // Quantities presence, port, link_speed_bps, power_class and whatever else the switch tells of the
-// port, under the camera's subject; unread with the reason where it is not known.
+// port, under the camera's subject; unread with the reason where it is not known. Of a unit that is away its empty port tells
+// link_state, power_state and what was counted of power.
 std::vector<Reading> port_readings(const config::Camera& camera, const Entry& entry,
                                    const SwitchLooks& looks, SystemTime when);
 
-// What the switch says of itself, under "switch/ID": power_budget_w, power_drawn_w; unread with the reason.
+// What the switch says of itself, under "switch/ID": power_budget_w, power_drawn_w; unread with the reason. And what it says of
+// the ports of its uplinks, each under its uplink's subject.
 std::vector<Reading> switch_readings(const config::Switch& sw, const SwitchLooks& looks, SystemTime when);
 
 bool is_here(Presence presence);

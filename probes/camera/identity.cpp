@@ -61,6 +61,7 @@ asio::awaitable<std::string> ask_information(UnitSession& session, CameraReport&
   out.model = information->model;
   out.firmware = information->firmware;
   out.serial = information->serial;
+  out.login_asked = session.asks_for_login();
   co_return std::string();
 }
 
@@ -105,6 +106,7 @@ std::vector<Reading> to_readings(const CameraReport& r, const std::string& subje
                       : unread(subject, quantity, reason(quantity), r.when));
   out.push_back(r.media ? read_number(subject, "heads", static_cast<double>(r.media->video_sources.size()), "ONVIF media, video sources", r.when)
                         : unread(subject, "heads", reason("media"), r.when));
+  if (r.login_asked) out.push_back(read_word(subject, "login", *r.login_asked ? "asked" : "not asked", "ONVIF device information", r.when));
   if (!r.certificate) return out;
   const char* const how = "TLS handshake";
   out.push_back(read_word(subject, "certificate_sha256", r.certificate->sha256, how, r.when));

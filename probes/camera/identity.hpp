@@ -25,6 +25,7 @@ struct CameraReport {
   std::optional<std::string> model;
   std::optional<std::string> firmware;
   std::optional<std::string> serial;
+  std::optional<bool> login_asked;           // before it told who it is
   std::optional<MediaReport> media;
   std::optional<Certificate> certificate;    // with HTTPS
   SystemTime when{};
@@ -35,7 +36,7 @@ struct CameraReport {
 // `request.total_limit`; `stop` is looked at between questions, none of which takes longer than `answer_limit`.
 boost::asio::awaitable<Outcome<CameraReport>> ask_camera(CameraRequest request, const Stop& stop);
 
-// clock_offset_s, serial, firmware, model, heads (video sources); with HTTPS also certificate_sha256, certificate_not_after,
+// clock_offset_s, serial, firmware, model, heads (video sources); login ("asked", "not asked") when it told who it is; with HTTPS also certificate_sha256, certificate_not_after,
 // certificate_self_signed ("yes", "no")
 std::vector<Reading> to_readings(const CameraReport& report, const std::string& subject);
 

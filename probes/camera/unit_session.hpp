@@ -50,6 +50,8 @@ class UnitSession {
   // login was given" or that this login may not ask this; `unsupported` when there is no ONVIF at that place.
   boost::asio::awaitable<Outcome<std::string>> ask(wire::OnvifQuestion question, ServicePlace place);
   void set_unit_time(SystemTime unit_time);
+  // Whether a question was refused until it came with the login.
+  bool asks_for_login() const { return way_ != Way::unknown; }
 
  private:
   enum class Way { unknown, digest, token, refused };

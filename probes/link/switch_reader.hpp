@@ -117,6 +117,7 @@ struct PortRate {
   double over_s = 0;
   std::uint64_t new_errors = 0;                      // ifInErrors and ifOutErrors
   // Each only where both looks have it.
+  std::optional<std::uint64_t> in_errors, out_errors, in_discards, out_discards;
   std::optional<std::uint64_t> in_packets, fcs_errors, alignment_errors, late_collisions, symbol_errors;
   std::optional<std::uint64_t> power_denied, power_overloads, power_shorts, power_invalid_signatures;
 };
@@ -129,7 +130,7 @@ std::map<std::string, std::string> restarted_counters(const SwitchReport& before
 
 // What the switch tells of a port, subject as given; unread with the reason where it does not. With `load` its
 // in_load_ratio and out_load_ratio; with `counts`, which may go further back and is `load` when left out, what counted up:
-// new_fcs_errors, new_late_collisions, …
+// new_in_errors, new_out_discards, new_fcs_errors, new_late_collisions, …
 std::vector<Reading> to_readings(const SwitchReport& report, const SwitchPort& port, const std::string& subject,
                                  const PortRate* load = nullptr, const PortRate* counts = nullptr);
 // Of the switch itself: power_budget_w, power_drawn_w.

@@ -60,6 +60,10 @@ bool counters_differ_in_kind(const SwitchPort& a, const SwitchPort& b) {
 
 void count_errors(PortRate& rate, const SwitchPort& then, const SwitchPort& now) {
   rate.new_errors = counted(then.in_errors, now.in_errors).value_or(0) + counted(then.out_errors, now.out_errors).value_or(0);
+  rate.in_errors = counted(then.in_errors, now.in_errors);
+  rate.out_errors = counted(then.out_errors, now.out_errors);
+  rate.in_discards = counted(then.in_discards, now.in_discards);
+  rate.out_discards = counted(then.out_discards, now.out_discards);
   if (then.in_packets && now.in_packets && *now.in_packets >= *then.in_packets) rate.in_packets = *now.in_packets - *then.in_packets;
   rate.fcs_errors = counted(then.fcs_errors, now.fcs_errors);
   rate.alignment_errors = counted(then.alignment_errors, now.alignment_errors);
@@ -165,6 +169,10 @@ void tell_load(Teller& teller, const SwitchPort& port, const PortRate& rate) {
 
 void tell_counts(Teller& teller, const PortRate& rate) {
   teller.count("new_in_packets", rate.in_packets, "IF-MIB, two looks", rate.over_s);
+  teller.count("new_in_errors", rate.in_errors, "IF-MIB, two looks", rate.over_s);
+  teller.count("new_out_errors", rate.out_errors, "IF-MIB, two looks", rate.over_s);
+  teller.count("new_in_discards", rate.in_discards, "IF-MIB, two looks", rate.over_s);
+  teller.count("new_out_discards", rate.out_discards, "IF-MIB, two looks", rate.over_s);
   teller.count("new_fcs_errors", rate.fcs_errors, "EtherLike-MIB, two looks", rate.over_s);
   teller.count("new_alignment_errors", rate.alignment_errors, "EtherLike-MIB, two looks", rate.over_s);
   teller.count("new_late_collisions", rate.late_collisions, "EtherLike-MIB, two looks", rate.over_s);

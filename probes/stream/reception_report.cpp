@@ -30,6 +30,8 @@ void Reception::describe_session(StreamReport& out) const {
   session.server = agreed_.server;
   session.left_out = agreed_.left_out;
   session.receiver_reports = reports_sent_;
+  session.login_asked = agreed_.login_asked;
+  session.dropped_here_packets = overrun;
   if (tls_) {
     session.tls_version = tls_->version;
     session.tls_cipher = tls_->cipher;

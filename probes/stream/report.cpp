@@ -121,6 +121,10 @@ std::vector<Reading> to_readings(const StreamReport& r, const std::string& subje
   number("loss_ratio", "loss_ratio", r.loss_ratio);
   number("lost_packets", "lost_packets", as_double(r.lost_packets));
   number("jitter_ms", "jitter_ms", r.jitter_ms);
+  if (r.transport) out.push_back(read_word(subject, "transport", *r.transport, r.method, r.when));
+  if (!r.session) return out;
+  out.push_back(read_word(subject, "login", r.session->login_asked ? "asked" : "not asked", "RTSP", r.when));
+  out.push_back(read_number(subject, "dropped_here_packets", static_cast<double>(r.session->dropped_here_packets), "this machine's sockets", r.when, over));
   return out;
 }
 

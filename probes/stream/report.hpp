@@ -82,6 +82,8 @@ struct SessionSummary {
   std::vector<std::string> left_out;      // media that were not set up, each with the reason
   std::optional<std::string> broke_off;   // why it ended before its time
   std::int64_t receiver_reports = 0;      // RTCP reports sent
+  bool login_asked = false;               // before it showed its pictures
+  std::int64_t dropped_here_packets = 0;  // this machine had no room for them; UDP
   std::string tls_version, tls_cipher;    // empty in the open
   std::optional<Certificate> certificate;
 };
@@ -151,7 +153,8 @@ void to_json(nlohmann::json& out, const TrackReport& report);
 
 // One reading for each field that a design can promise: codec, width_px, height_px, frame_rate_hz,
 // gop_frames, payload_bps, wire_bps, peak_bps_100ms, loss_ratio, lost_packets, jitter_ms; and what headroom rests on:
-// wire_windows_100ms (window_counts.hpp), keyframe_bytes_mean, keyframe_bytes_max.
+// wire_windows_100ms (window_counts.hpp), keyframe_bytes_mean, keyframe_bytes_max. Where they are known also transport, login
+// ("asked", "not asked") and dropped_here_packets.
 std::vector<Reading> to_readings(const StreamReport& report, const std::string& subject);
 
 // A report with every field unread for the one reason: nobody answered, login refused, …

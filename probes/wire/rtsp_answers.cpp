@@ -71,6 +71,7 @@ ExchangeAction RtspExchange::serve(const RtspMessage& request) {
 }
 
 ExchangeAction RtspExchange::take_challenge(const RtspMessage& answer, const Pending& pending) {
+  result_.login_asked = true;
   const bool basic = settings_.allow_basic || settings_.url.rfind("rtsps:", 0) == 0;
   switch (login_.challenged(answer, pending.with_login, basic)) {
     case RtspLogin::Answer::none_given:

@@ -42,6 +42,7 @@ struct ExchangeResult {
   std::string keep_alive_method = "OPTIONS";  // or "GET_PARAMETER", "SET_PARAMETER", by what the unit announced
   int version = 1;                       // 1 or 2: what is spoken
   std::string server;                    // the Server header, printable
+  bool login_asked = false;              // the unit answered 401 at least once
 };
 
 struct ExchangeAction {
