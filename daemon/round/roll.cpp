@@ -260,9 +260,18 @@ const Entry* Roll::find(const std::string& camera) const {
   return at == by_id_.end() ? nullptr : &entries_[at->second];
 }
 
+// The design knows a recorder by its address and its port. Who hangs there and has said no IPv4 address yet is taken for it.
+bool Roll::is_recorder(const verdict::Stranger& stranger) const {
+  const bool says_ipv4 = stranger.address.find('.') != std::string::npos;
+  return !says_ipv4 && !stranger.seen_on.empty() &&
+         std::any_of(design_.recorders.begin(), design_.recorders.end(),
+                     [&](const auto& recorder) { return stranger.seen_on == recorder.switch_id + "/" + recorder.port; });
+}
+
 std::vector<verdict::Stranger> Roll::strangers() const {
   std::vector<verdict::Stranger> out;
-  for (const auto& [hardware, stranger] : strangers_) out.push_back(stranger);
+  for (const auto& [hardware, stranger] : strangers_)
+    if (!is_recorder(stranger)) out.push_back(stranger);
   return out;
 }
 

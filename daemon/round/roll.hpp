@@ -120,6 +120,7 @@ class Roll {
   void arrive(Entry& entry, SystemTime when, Changes& out);
   void lose(Entry& entry, SystemTime when, std::string reason, Changes& out);
   void see_stranger(const Sight& sight, Changes& out);
+  bool is_recorder(const verdict::Stranger& stranger) const;
 
   const config::Design& design_;
   std::set<std::string> own_;

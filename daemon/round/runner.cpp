@@ -3,8 +3,13 @@
 #include "daemon/round/unit_ports.hpp"
 #include "daemon/verdict/headroom.hpp"
 #include "daemon/verdict/link_findings.hpp"
+#include "daemon/verdict/loss_where.hpp"
+#include "daemon/verdict/one_cause.hpp"
+#include "daemon/verdict/open_door.hpp"
 #include "daemon/verdict/power.hpp"
+#include "daemon/verdict/stream_settings.hpp"
 #include "daemon/verdict/targets.hpp"
+#include "daemon/verdict/where.hpp"
 #include "probes/deadline.hpp"
 
 #include <algorithm>
@@ -242,12 +247,16 @@ nlohmann::json Runner::conclude(const std::string& state, const std::vector<verd
   judge_roll(verdicts);
   const auto strangers = whole_site() ? keeper_.roll().strangers() : std::vector<verdict::Stranger>();
   auto findings = verdict::find_causes(verdicts, strangers);
-  for (auto& finding : verdict::find_not_as_told(readings_, design_.limits)) findings.push_back(std::move(finding));
+  for (auto& finding : verdict::find_stream_settings(verdicts, readings_, design_.limits)) findings.push_back(std::move(finding));
   add_arrival_findings(findings);
   for (auto& finding : verdict::find_collisions(headroom)) findings.push_back(std::move(finding));
   for (auto& finding : verdict::find_link_causes(readings_)) findings.push_back(std::move(finding));
   for (auto& finding : verdict::find_power_causes(design_, {wanted_.begin(), wanted_.end()})) findings.push_back(std::move(finding));
   for (auto& finding : verdict::find_coming_short(days_held_)) findings.push_back(std::move(finding));
+  for (auto& finding : verdict::find_loss_places(design_, readings_)) findings.push_back(std::move(finding));
+  for (auto& finding : verdict::find_open_doors(design_, readings_)) findings.push_back(std::move(finding));
+  findings = verdict::tell_once(std::move(findings));
+  verdict::name_ports(findings, design_, readings_);
   const auto counts = verdict::count(verdicts);
   std::vector<Entry> roll;
   for (const auto& entry : keeper_.roll().entries())

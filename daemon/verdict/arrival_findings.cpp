@@ -228,7 +228,8 @@ class Search {
     const auto tell = [&](const config::Camera& other, const SeenUnit& other_unit, const std::string& what, const std::string& step) {
       if (unit.camera < other.id)
         out_.push_back({"units_swapped", subject_of(unit), "Cameras " + unit.camera + " and " + other.id + " are swapped: each has the other's " + what, step,
-                        {unit.camera + " is " + unit.name + " by its " + unit.matched_by, other.id + " is " + other_unit.name + " by its " + other_unit.matched_by}});
+                        {unit.camera + " is " + unit.name + " by its " + unit.matched_by, other.id + " is " + other_unit.name + " by its " + other_unit.matched_by},
+                        {config::subject_of(other)}});
       return true;
     };
     if (const auto at = at_port_.find(unit.seen_on); at != at_port_.end() && at->second->id != unit.camera)
@@ -325,7 +326,8 @@ class Search {
     const auto& camera = *at->second;
     out_.push_back({"other_unit_on_port", "camera/" + camera.id, "On port " + unit.seen_on + ", where the design wants camera " + camera.id + ", hangs " + spoken(unit),
                     "if the unit was replaced, write its hardware address and serial number into the design; else move the cable",
-                    {"the design: " + camera.hardware_address.value_or(camera.serial.value_or(camera.address))}});
+                    {"the design: " + camera.hardware_address.value_or(camera.serial.value_or(camera.address))},
+                    {subject_of(unit)}});
   }
 
   const config::Design* design_;

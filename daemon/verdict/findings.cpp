@@ -102,48 +102,13 @@ const Rule rules[] = {
               (std::abs(off) >= 60 ? " minutes " : " seconds ") + (off > 0 ? "ahead" : "behind");
      },
      "set the unit's time server and time zone; its recordings carry the wrong time until then"},
-    {"codec", "stream_other_codec",
-     [](const Verdict& v) {
-       return spoken_subject(v.target.subject) + " sends " + value_of(v.reading) + ", the design wants " +
-              *v.target.word;
-     },
-     "set the encoder of this stream in the unit"},
-    {"width_px", "stream_other_size",
-     [](const Verdict& v) {
-       return spoken_subject(v.target.subject) + " is " + value_of(v.reading) + " pixels wide, the design wants " +
-              figure("%.6g", *v.target.promised);
-     },
-     "set the picture size of this stream in the unit"},
-    {"height_px", "stream_other_size",
-     [](const Verdict& v) {
-       return spoken_subject(v.target.subject) + " is " + value_of(v.reading) + " pixels high, the design wants " +
-              figure("%.6g", *v.target.promised);
-     },
-     "set the picture size of this stream in the unit"},
-    {"frame_rate_hz", "stream_frame_rate",
-     [](const Verdict& v) {
-       return spoken_subject(v.target.subject) + " sends " + figure("%.4g", number(v)) +
-              " frames/s, the design promises " + figure("%.4g", *v.target.promised);
-     },
-     "look for a slow-shutter or low-light mode and for the stream's frame limit in the unit"},
-    {"payload_bps", "stream_bit_rate",
-     [](const Verdict& v) {
-       return spoken_subject(v.target.subject) + " sends " + figure("%.4g", number(v) / 1e6) +
-              " Mbit/s, the design promises " + figure("%.4g", *v.target.promised / 1e6) + " Mbit/s";
-     },
-     "set the stream's bit rate limit in the unit, or its quality if it has no limit"},
-    {"gop_frames", "stream_gop",
-     [](const Verdict& v) {
-       return spoken_subject(v.target.subject) + " sends a key frame every " + figure("%.4g", number(v)) +
-              " frames, the design wants every " + figure("%.4g", *v.target.promised);
-     },
-     "set the key-frame interval of this stream in the unit"},
     {"loss_ratio", "stream_loss",
      [](const Verdict& v) {
        return figure("%.3g", number(v) * 100) + " % of the packets of " + spoken_subject(v.target.subject) +
               " are lost on the way";
      },
-     "read the error counters of its port and uplink; re-terminate the cable if they count up"},
+     "where the unit's other streams, over the same links, lose nothing, cap the key frames of this one, whose bursts may overflow a small buffer, "
+     "and look whether the unit is overloaded; else read the error counters of its port and uplink"},
     {"jitter_ms", "stream_jitter",
      [](const Verdict& v) {
        return spoken_subject(v.target.subject) + " arrives with a jitter of " + figure("%.3g", number(v)) + " ms";

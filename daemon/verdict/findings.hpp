@@ -18,6 +18,7 @@ struct Finding {
   std::string sentence;  // for a person on a ladder
   std::string next_step;
   std::vector<std::string> evidence;
+  std::vector<std::string> concerns = {};  // other subjects whose findings it explains (one_cause.hpp); not told
 };
 
 // Somebody on the wire whom the design does not know.
@@ -30,6 +31,7 @@ struct Stranger {
   std::string name = {};   // what it says of itself; may be empty
 };
 
+// All but those of a stream's settings (stream_settings.hpp).
 std::vector<Finding> find_causes(const std::vector<Verdict>& verdicts,
                                  const std::vector<Stranger>& strangers);
 

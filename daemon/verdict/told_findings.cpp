@@ -21,6 +21,7 @@ struct Pair {
   const char* told;
   const char* measured;
   const char* name;
+  bool of_every_frame;  // says nothing of a stream that loses packets, and whole frames with them
   // Both are read and, for numbers, finite.
   bool (*differs)(const Reading& told, const Reading& measured, const config::Limits& limits);
 };
@@ -31,23 +32,23 @@ double apart(const Reading& told, const Reading& measured) {
 }
 
 const Pair pairs[] = {
-    {"told_codec", "codec", "codec",
+    {"told_codec", "codec", "codec", false,
      [](const Reading& told, const Reading& measured, const config::Limits&) { return told.value != measured.value; }},
-    {"told_width_px", "width_px", "picture width",
+    {"told_width_px", "width_px", "picture width", false,
      [](const Reading& told, const Reading& measured, const config::Limits&) { return apart(told, measured) > 0; }},
-    {"told_height_px", "height_px", "picture height",
+    {"told_height_px", "height_px", "picture height", false,
      [](const Reading& told, const Reading& measured, const config::Limits&) { return apart(told, measured) > 0; }},
-    {"told_frame_rate_hz", "frame_rate_hz", "frame rate",
+    {"told_frame_rate_hz", "frame_rate_hz", "frame rate", true,
      [](const Reading& told, const Reading& measured, const config::Limits& limits) {
        return apart(told, measured) > *told.number() * limits.frame_rate_tolerance_ratio;
      }},
     // A limit: less is no contradiction, for a quiet picture needs less.
-    {"told_bit_rate_bps", "payload_bps", "bit rate",
+    {"told_bit_rate_bps", "payload_bps", "bit rate", false,
      [](const Reading& told, const Reading& measured, const config::Limits& limits) {
        return *measured.number() > *told.number() && apart(told, measured) > *told.number() * limits.bit_rate_over_ratio;
      }},
     // Half a frame, as for the design's own: a mean over several GOPs is a fraction when one of them was cut short.
-    {"told_gop_frames", "gop_frames", "key-frame interval",
+    {"told_gop_frames", "gop_frames", "key-frame interval", true,
      [](const Reading& told, const Reading& measured, const config::Limits&) { return apart(told, measured) > 0.5; }},
 };
 
@@ -72,6 +73,8 @@ std::vector<Finding> find_not_as_told(const std::vector<Reading>& readings, cons
     for (const auto& [key, told] : last) {
       if (key.second != pair.told || !told->is_read()) continue;
       const auto* measured = read_of(last, key.first, pair.measured);
+      const auto* loss = pair.of_every_frame ? read_of(last, key.first, "loss_ratio") : nullptr;
+      if (loss && loss->number() > limits.loss_limit_ratio) continue;
       if (!measured || !comparable(*told, *measured) || !pair.differs(*told, *measured, limits)) continue;
       const auto [at, fresh] = have.try_emplace(key.first, out.size());
       if (fresh)

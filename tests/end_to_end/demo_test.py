@@ -28,7 +28,7 @@ MISSED = {
     ("camera/yard-mast", "clock_offset_s"),
     ("recorder/recorder/volume/spare", "sustained_write_bytes_per_s"),
 }
-FINDINGS = {"never_arrived", "port_slow", "stream_bit_rate", "stream_frame_rate", "stream_loss", "wrong_port", "clock_off",
+FINDINGS = {"never_arrived", "port_slow", "stream_bit_rate", "stream_frame_rate", "loss_access", "wrong_port", "clock_off",
             "volume_slow", "stranger"}
 
 

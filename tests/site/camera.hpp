@@ -15,13 +15,16 @@ namespace tallywire::site {
 struct StreamOffer {
   std::string head;
   int width_px = 0, height_px = 0;
+  double frame_rate_hz = 0;     // what the unit says; a fault may send another
+  int gop_frames = 0;
 };
 
 struct Camera {
   std::string address;
   std::string interface = "eth0";
-  std::string user, password;
+  std::string user, password;   // no user: whoever asks is answered
   std::string serial;
+  std::string firmware = "1.0";
   int rtsp_port = 554;
   int onvif_port = 80;
   double clock_offset_s = 0;

@@ -25,6 +25,7 @@ Camera read_camera(const char* path) {
   out.user = json.value("user", "");
   out.password = json.value("password", "");
   out.serial = json.value("serial", "");
+  out.firmware = json.value("firmware", "1.0");
   out.rtsp_port = json.value("rtsp_port", 554);
   out.onvif_port = json.value("onvif_port", 80);
   out.clock_offset_s = json.value("clock_offset_s", 0.0);
@@ -41,7 +42,8 @@ Camera read_camera(const char* path) {
     plan.gop_frames = s.at("gop_frames");
     plan.base_port = 6000 + 10 * index++;
     out.streams.push_back(plan);
-    out.offers.push_back({s.value("head", "1"), s.value("width_px", 0), s.value("height_px", 0)});
+    out.offers.push_back({s.value("head", "1"), s.value("width_px", 0), s.value("height_px", 0),
+                          s.value("told_frame_rate_hz", plan.frame_rate_hz), s.value("told_gop_frames", plan.gop_frames)});
   }
   return out;
 }

@@ -38,6 +38,7 @@ std::string fault(const std::string& subcode, const std::string& text) {
 }
 
 bool let_in(const Camera& camera, const std::string& request) {
+  if (camera.user.empty()) return true;
   const auto nonce = wire::decode_base64(between(request, "Nonce"));
   return nonce && between(request, "Username") == camera.user &&
          between(request, "Password") ==
@@ -83,8 +84,8 @@ std::string size_of(const StreamOffer& offer) {
   return element("tt:Resolution", element("tt:Width", offer.width_px) + element("tt:Height", offer.height_px));
 }
 
-std::string rate_of(const StreamPlan& plan, const std::string& interval) {
-  return element("tt:RateControl", element("tt:FrameRateLimit", plan.frame_rate_hz) + interval +
+std::string rate_of(const StreamPlan& plan, const StreamOffer& offer, const std::string& interval) {
+  return element("tt:RateControl", element("tt:FrameRateLimit", offer.frame_rate_hz) + interval +
                                        element("tt:BitrateLimit", plan.bit_rate_bps / 1000));
 }
 
@@ -95,8 +96,8 @@ std::string profile1(std::size_t i, const StreamPlan& plan, const StreamOffer& o
          element("tt:UseCount", 1) + element("tt:SourceToken", head_token(offer.head)) +
          "</tt:VideoSourceConfiguration><tt:VideoEncoderConfiguration token=\"enc_" + n + "\">" +
          element("tt:Name", "enc") + element("tt:UseCount", 1) + element("tt:Encoding", "H264") + size_of(offer) +
-         element("tt:Quality", 5) + rate_of(plan, element("tt:EncodingInterval", 1)) +
-         element("tt:H264", element("tt:GovLength", plan.gop_frames) + element("tt:H264Profile", "High")) +
+         element("tt:Quality", 5) + rate_of(plan, offer, element("tt:EncodingInterval", 1)) +
+         element("tt:H264", element("tt:GovLength", offer.gop_frames) + element("tt:H264Profile", "High")) +
          "</tt:VideoEncoderConfiguration></trt:Profiles>";
 }
 
@@ -105,10 +106,10 @@ std::string profile2(std::size_t i, const StreamPlan& plan, const StreamOffer& o
   return "<tr2:Profiles token=\"profile_" + n + "\" fixed=\"true\">" + element("tr2:Name", plan.path) +
          "<tr2:Configurations><tr2:VideoSource token=\"vsc_" + offer.head + "\">" + element("tt:Name", "vsc") +
          element("tt:UseCount", 1) + element("tt:SourceToken", head_token(offer.head)) +
-         "</tr2:VideoSource><tr2:VideoEncoder token=\"enc_" + n + "\" GovLength=\"" + std::to_string(plan.gop_frames) +
+         "</tr2:VideoSource><tr2:VideoEncoder token=\"enc_" + n + "\" GovLength=\"" + std::to_string(offer.gop_frames) +
          "\" Profile=\"" + (plan.h265 ? "Main" : "High") + "\">" + element("tt:Name", "enc") +
          element("tt:UseCount", 1) + element("tt:Encoding", plan.h265 ? "H265" : "H264") + size_of(offer) +
-         rate_of(plan, "") + element("tt:Quality", 5) + "</tr2:VideoEncoder></tr2:Configurations></tr2:Profiles>";
+         rate_of(plan, offer, "") + element("tt:Quality", 5) + "</tr2:VideoEncoder></tr2:Configurations></tr2:Profiles>";
 }
 
 // Version 1 knows no H.265: such a stream is not in its list.
@@ -175,7 +176,7 @@ std::string answer_onvif(const Camera& camera, const std::string& request) {
   if (!let_in(camera, request)) return fault("NotAuthorized", "not authorized");
   if (asked.service == wire::device_service && name == "GetDeviceInformation")
     return envelope("<tds:GetDeviceInformationResponse><tds:Manufacturer>simulated</tds:Manufacturer>"
-                    "<tds:Model>demo unit</tds:Model><tds:FirmwareVersion>1.0</tds:FirmwareVersion><tds:SerialNumber>" +
+                    "<tds:Model>demo unit</tds:Model><tds:FirmwareVersion>" + camera.firmware + "</tds:FirmwareVersion><tds:SerialNumber>" +
                     camera.serial + "</tds:SerialNumber><tds:HardwareId>1</tds:HardwareId>"
                     "</tds:GetDeviceInformationResponse>");
   const bool two = asked.service == wire::media2_service && camera.media_version == 2;

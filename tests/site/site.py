@@ -41,7 +41,7 @@ FAULTS = {
     "slow_port": ("hall-quad", "its port runs at 100 Mbit/s and says so", "port_slow"),
     "over_rate": ("hall-track-1/1/main", "the stream sends 1.5 times its bit rate", "stream_bit_rate"),
     "short_rate": ("workshop/1/main", "the stream sends 60 % of its frames", "stream_frame_rate"),
-    "lossy": ("hall-track-2/1/main", "every 50th packet is dropped at the switch port", "stream_loss"),
+    "lossy": ("hall-track-2/1/main", "every 50th packet is dropped at the switch port", "loss_access"),
     "wrong_port": ("gate-south", "the camera hangs on the switch's last free port", "wrong_port"),
     "clock_off": ("yard-mast", "the camera's clock is nine minutes ahead", "clock_off"),
     "slow_volume": ("spare", "the volume takes 0.3 MB/s", "volume_slow"),
@@ -80,6 +80,11 @@ class State:
     def note(self, kind, key, value):
         self.data[kind][key] = value
         self.save()
+
+
+def gop_of(stream):
+    """A design may leave it to the unit: a key frame a second."""
+    return stream.get("gop_frames") or round(stream["frame_rate_hz"])
 
 
 def parse_faults(text):
@@ -218,7 +223,7 @@ class Site:
                     fps *= 0.6
                 streams.append({"path": stream.get("path", f"/head/{head['id']}/{stream['id']}"), "codec": stream["codec"],
                                 "head": head["id"], "width_px": stream["width_px"], "height_px": stream["height_px"],
-                                "file": str(self.clip_file(stream)), "frame_rate_hz": fps, "bit_rate_bps": rate, "gop_frames": stream["gop_frames"]})
+                                "file": str(self.clip_file(stream)), "frame_rate_hz": fps, "bit_rate_bps": rate, "gop_frames": gop_of(stream)})
         login = self.secrets[camera["login_secret"]]
         file = self.state.directory / f"camera-{camera['id']}.json"
         offset = 540 if self.faults.get("clock_off") == camera["id"] else 0
@@ -234,17 +239,20 @@ class Site:
     def clip_file(self, stream):
         s = stream
         ending = "h265" if s["codec"] == "H265" else "h264"
-        return pathlib.Path(self.arguments.cache) / f"{s['width_px']}x{s['height_px']}-{s['gop_frames']}.{ending}"
+        return pathlib.Path(self.arguments.cache) / f"{s['width_px']}x{s['height_px']}-{gop_of(s)}.{ending}"
 
     def make_clips(self):
         """One GOP of moving test picture for each size, codec and GOP length; kept from one demo to the next."""
+        self.make_clips_of([s for c in self.design["cameras"] for h in c["heads"] for s in h["streams"]])
+
+    def make_clips_of(self, streams):
         pathlib.Path(self.arguments.cache).mkdir(parents=True, exist_ok=True)
-        wanted = {self.clip_file(s): s for c in self.design["cameras"] for h in c["heads"] for s in h["streams"]}
+        wanted = {self.clip_file(s): s for s in streams}
         makers = []
         for file, s in wanted.items():
             if file.exists():
                 continue
-            gop = s["gop_frames"]
+            gop = gop_of(s)
             common = ["ffmpeg", "-hide_banner", "-loglevel", "error", "-y", "-f", "lavfi", "-i",
                       f"testsrc2=size={s['width_px']}x{s['height_px']}:rate=25", "-frames:v", str(gop), "-pix_fmt", "yuv420p"]
             if s["codec"] == "H265":
@@ -283,20 +291,23 @@ class Site:
         for recorder in self.design["recorders"]:
             for volume in recorder["volumes"]:
                 name = volume["id"]
-                image, mount = self.state.directory / f"{name}.img", self.state.directory / f"volume-{name}"
+                mount = self.state.directory / f"volume-{name}"
                 mount.mkdir()
-                run("truncate", "-s", str(int(volume["capacity_gb"] * 1.01e9)), image)  # ext4's own tables beside
-                run("mkfs.ext4", "-q", "-m", "0", "-N", "4096", "-O", "^has_journal,^resize_inode", "-E", "lazy_itable_init=1,nodiscard", image)
-                loop = run("losetup", "--find", "--show", "--direct-io=on", image).stdout.strip()
-                self.state.data["loops"].append(loop)
-                self.state.save()
-                self.state.data["mounts"].append(str(mount))
-                self.state.save()
-                run("mount", "-o", "discard", loop, mount)
+                self.raise_volume(self.state.directory / f"{name}.img", mount, volume["capacity_gb"],
+                                  300_000 if self.faults.get("slow_volume") == name else 40_000_000)
                 self.state.note("volumes", name, str(mount))
                 volumes[volume["path"]] = str(mount)
-                self.throttle(loop, 300_000 if self.faults.get("slow_volume") == name else 40_000_000)
         return volumes
+
+    def raise_volume(self, image, mount, gigabytes, octets_per_s, *where):
+        run("truncate", "-s", str(int(gigabytes * 1.01e9)), image)  # ext4's own tables beside
+        run("mkfs.ext4", "-q", "-m", "0", "-N", "4096", "-O", "^has_journal,^resize_inode", "-E", "lazy_itable_init=1,nodiscard", image)
+        loop = run("losetup", "--find", "--show", "--direct-io=on", image).stdout.strip()
+        self.state.data["loops"].append(loop)
+        self.state.data["mounts"].append(str(mount))
+        self.state.save()
+        run(*where, "mount", "-o", "discard", loop, mount)
+        self.throttle(loop, octets_per_s)
 
     def throttle(self, loop, octets_per_s):
         """cgroup v1: the far end's process is put into a group that may write to this device so fast and no faster."""
@@ -314,14 +325,23 @@ class Site:
     def start_switch(self, switch):
         name, directory = switch["id"], self.state.directory / switch["id"]
         directory.mkdir()
-        speeds = "".join(f"interface {port} 6 {int(mbps * 1e6)}\n" for (sw, port), mbps in self.port_speed.items() if sw == name)
-        community = self.secrets[switch["snmp"]["secret"]]["community"]
+        self.write_tables(switch)
+        self.start_agent(switch)
+        self.start("lldpd/" + name, name, "lldpd", "-d", "-u", directory / "lldpd.socket", "-S", "a demo switch", "-I", "*,!lo,!br0")
+
+    def write_tables(self, switch):
+        name = switch["id"]
         powered = {self.port_of[c["id"]][1]: c.get("power_class") for c in self.design["cameras"]
                    if c["switch"] == name and c.get("power_source", "switch_port") == "switch_port" and c["id"] in self.port_of
                    and self.faults.get("never_up") != c["id"]}
-        (directory / "tables.json").write_text(json.dumps({
+        (self.state.directory / name / "tables.json").write_text(json.dumps({
             "name": name, "power_classes": powered, "power_budget_w": switch.get("power_budget_w"),
             "speeds_mbps": {port: mbps for (sw, port), mbps in self.port_speed.items() if sw == name}}))
+
+    def start_agent(self, switch):
+        name, directory = switch["id"], self.state.directory / switch["id"]
+        speeds = "".join(f"interface {port} 6 {int(mbps * 1e6)}\n" for (sw, port), mbps in self.port_speed.items() if sw == name)
+        community = self.secrets[switch["snmp"]["secret"]]["community"]
         served = "".join(f"pass_persist {tree} /usr/bin/python3 {HERE}/switch_mibs.py {directory}/tables.json\n" for tree in switch_mibs.SUBTREES)
         (directory / "snmpd.conf").write_text(
             f"agentaddress udp:{switch['address']}:{switch['snmp'].get('udp_port', 161)}\n"
@@ -331,8 +351,6 @@ class Site:
         self.start(f"snmpd/{name}", name, "env", f"SNMP_PERSISTENT_DIR={directory}", "MIBS=", "snmpd", "-f", "-Lf",
                    directory / "snmpd.log", "-C", "-c", directory / "snmpd.conf", "-p", directory / "snmpd.pid", "-I",
                    "-smux,mteTrigger,mteTriggerConf")
-        self.start(f"lldpd/{name}", name, "lldpd", "-d", "-u", directory / "lldpd.socket", "-S", "a demo switch", "-I",
-                   "*,!lo,!br0")
 
     def start_far_end(self, volumes):
         far_end = self.design.get("far_end")

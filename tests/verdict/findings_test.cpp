@@ -31,14 +31,6 @@ TEST_CASE("a clock nine minutes off is told in minutes, with its direction") {
   CHECK(found[0].sentence == "gate has a clock that is 9 minutes behind");
 }
 
-TEST_CASE("wrong width and height of one stream are one finding with two pieces of evidence") {
-  const auto found = find_causes({missed("camera/gate/head/1/stream/main", "width_px", 640, 1920),
-                                  missed("camera/gate/head/1/stream/main", "height_px", 360, 1080)}, {});
-  REQUIRE(found.size() == 1);
-  CHECK(found[0].evidence.size() == 2);
-  CHECK(found[0].sentence.find("gate, head 1, stream main") == 0);
-}
-
 TEST_CASE("what is met, tight or unread points to no cause") {
   auto v = missed("camera/gate", "clock_offset_s", 1, 2);
   v.reason = "the unit did not answer";

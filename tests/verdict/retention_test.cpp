@@ -230,6 +230,7 @@ TEST_CASE("a forecast says now, on which day, not in sight, or why it is unread"
   CHECK(std::chrono::duration<double>(*grows.forecast.on - now).count() / seconds_per_day == Approx(68).margin(1));
   const auto found = find_coming_short({grows});
   REQUIRE(found.size() == 1);
+  CHECK(found[0].id == "volume_coming_short");
   CHECK(found[0].sentence.find("volume main") != std::string::npos);
   CHECK(found[0].sentence.find("2026-08-0") != std::string::npos);
   // A night in which one of its streams is missing is no night of this store.
