@@ -1,7 +1,6 @@
 #include "daemon/site_service.hpp"
 
 #include "config/design_json.hpp"
-#include "daemon/verdict/retention.hpp"
 #include "probes/deadline.hpp"
 
 #include <boost/asio/post.hpp>
@@ -16,7 +15,6 @@ namespace {
 
 constexpr std::size_t most_asks_at_once = 8;
 constexpr std::size_t asks_remembered = 64;
-constexpr int nights_looked_at = 60;
 constexpr std::chrono::seconds ask_patience{60};
 
 nlohmann::json fault_json(const Fault& fault) {
@@ -28,44 +26,6 @@ nlohmann::json fault_json(const Fault& fault) {
 }
 
 }  // namespace
-
-// A round while it runs: what has been read so far, and who is told.
-struct SiteService::RunningRound : round::RoundListener {
-  RunningRound(SiteService& s) : service(s) {}
-  void planned(const nlohmann::json& h) override {
-    head.update(h);
-    service.parts_.feed.publish("round_started", {{"round", id},
-                                                  {"kind", head.at("kind")},
-                                                  {"planned_s", head.at("planned_s")},
-                                                  {"plan", head.at("plan")}});
-  }
-  void progressed(double done_s, double planned_s, const std::string& text) override {
-    const auto now = std::chrono::steady_clock::now();
-    if (now - last_told < std::chrono::seconds(1) && text == last_text) return;
-    last_told = now;
-    last_text = text;
-    service.parts_.feed.publish_passing(
-        "round_progress",
-        {{"round", id}, {"done_s", done_s}, {"planned_s", planned_s}, {"text", text}});
-  }
-  void read(const std::vector<Reading>& readings) override {
-    auto& record = service.parts_.record;
-    service.write("the readings of round " + std::to_string(id),
-                  [&record, number = id, readings] { return record.add_readings(number, readings); });
-    for (const auto& reading : readings) {
-      nlohmann::json data = reading;
-      data["round"] = id;
-      service.parts_.feed.publish_passing("reading", data);
-    }
-  }
-
-  SiteService& service;
-  std::int64_t id = 0;
-  nlohmann::json head;
-  Stop stop;
-  std::chrono::steady_clock::time_point last_told{};
-  std::string last_text;
-};
 
 struct SiteService::Ask {
   std::int64_t id = 0;
@@ -102,6 +62,7 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
       between_looks_(between_looks),
       next_look_(parts.context) {
   instruments_.set_far_end(parts.design.far_end);
+  instruments_.set_interfaces(interfaces_);
   instruments_.set_kept_free(parts.design.limits.volume_kept_free_ratio);
   if (tap) hold_taps(*tap);
 }
@@ -124,7 +85,7 @@ void SiteService::stop() {
   bench_.end();
   stop_switch_looks();
   if (taps_) taps_->stop();
-  cancel_round();
+  cancel_rounds();
   for (auto& [id, ask] : asked_) ask->stop.request();
 }
 
@@ -210,7 +171,11 @@ void SiteService::tell(const verdict::Finding& finding, bool is_over) {
   parts_.feed.publish(is_over ? "finding_over" : "finding", data);
 }
 
-void SiteService::judged(const std::string& camera, bool wanting, const std::string& reason) {
+// Rounds that run side by side may have read one unit: the newer reading stands, whichever ends first.
+void SiteService::judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime as_of) {
+  auto& judged_as_of = judged_as_of_[camera];
+  if (as_of < judged_as_of) return;
+  judged_as_of = as_of;
   tell(roll_.judged(camera, wanting, reason, now_utc()));
 }
 
@@ -221,7 +186,8 @@ nlohmann::json SiteService::describe() {
           {"started", to_rfc3339(started_)},
           {"site", parts_.design.site.name},
           {"design_sha256", parts_.design.sha256},
-          {"round_running", running_ && running_->id ? nlohmann::json(running_->id) : nlohmann::json()},
+          {"round_running", round_running()},
+          {"rounds_running", rounds_running()},
           {"interfaces", interfaces_},
           {"taps", taps_json()},
           {"next_night", parts_.design.nightly_at ? nlohmann::json(*parts_.design.nightly_at)
@@ -236,96 +202,6 @@ nlohmann::json SiteService::roll_json() const {
   for (const auto& w : watch_.interfaces())
     watching.push_back({{"interface", w.interface}, {"called_now", w.called_now}, {"state", w.state}, {"note", w.note}});
   return {{"cameras", roll_.entries()}, {"strangers", roll_.strangers()}, {"findings", watch_.findings()}, {"watching", watching}};
-}
-
-asio::awaitable<Outcome<std::int64_t>> SiteService::start_round(std::string kind, std::vector<std::string> cameras) {
-  if (running_)
-    co_return Fault{FaultKind::bad_request, "a round is running already",
-                 "round " + std::to_string(running_->id), "wait for its end, or cancel it"};
-  round::RoundOrder order{kind, std::move(cameras)};
-  const auto unknown = round::unknown_cameras(parts_.design, order);
-  if (!unknown.empty())
-    co_return Fault{FaultKind::bad_request, "the design knows no camera “" + unknown.front() + "”", "",
-                 "see the ids in `tallywire arrivals`"};
-  record::RoundHead head;
-  head.kind = kind;
-  head.state = "running";
-  head.site = parts_.design.site.name;
-  head.design_sha256 = parts_.design.sha256;
-  head.started = now_utc();
-  const auto starting = std::make_shared<RunningRound>(*this);
-  running_ = starting;  // no other may begin while the record gives this one its number
-  std::function<Outcome<std::int64_t>()> begin = [&record = parts_.record, head] { return record.begin_round(head); };
-  auto id = co_await offload<Outcome<std::int64_t>>(parts_.writing, std::move(begin));
-  if (!id) {
-    running_.reset();
-    write_failed("a round", id.error());
-    co_return id.error();
-  }
-  starting->id = *id;
-  starting->head = {{"round", *id},       {"kind", kind},
-                    {"state", "running"}, {"site", head.site},
-                    {"started", to_rfc3339(head.started)},
-                    {"design_sha256", head.design_sha256}};
-  tasks_.spawn("round " + std::to_string(*id), run_round(starting, std::move(order)));
-  co_return *id;
-}
-
-asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> running,
-                                             round::RoundOrder order) {
-  round::Runner runner(parts_.design, *this, instruments_, *running, running->stop);
-  // However the round ends, another one may begin.
-  struct Over {
-    SiteService& service;
-    ~Over() { service.running_.reset(); }
-  };
-  const Over over{*this};
-  if (order.cameras.empty() || order.kind == "night") order.nights = co_await nights();
-  auto document = co_await runner.run(std::move(order));
-  document["round"] = running->id;
-  auto& record = parts_.record;
-  std::function<Outcome<void>()> keep = [&record, id = running->id, document] {
-    return record.end_round(id, document.at("state"), document);
-  };
-  auto kept = co_await offload<Outcome<void>>(parts_.writing, std::move(keep));
-  if (!kept) write_failed("round " + std::to_string(running->id), kept.error());
-  for (const auto& verdict : document.at("verdicts")) {
-    nlohmann::json data = verdict;
-    data["round"] = running->id;
-    parts_.feed.publish_passing("verdict", data);
-  }
-  for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held"}) document.erase(part);
-  parts_.feed.publish("round_ended", document);
-  if (parts_.after_round) parts_.after_round();
-  spdlog::info("round {} {}: {}", running->id, document.at("state").get<std::string>(),
-               json_line(document.at("counts")));
-}
-
-// What the last nights sent, of every stream that something records.
-asio::awaitable<std::vector<verdict::NightRate>> SiteService::nights() {
-  std::function<Outcome<std::vector<verdict::NightRate>>()> read = [&design = parts_.design, &record = parts_.record]() -> Outcome<std::vector<verdict::NightRate>> {
-    std::set<std::string> streams;
-    for (const auto& store : verdict::stores_of(design)) streams.insert(store.streams.begin(), store.streams.end());
-    auto readings = record.readings_of_nights({streams.begin(), streams.end()}, "payload_bps", nights_looked_at);
-    if (!readings) return readings.error();
-    std::vector<verdict::NightRate> out;
-    for (const auto& [round, reading] : *readings) out.push_back({round, reading.when, reading.subject, *reading.number()});
-    return out;
-  };
-  auto found = co_await offload<Outcome<std::vector<verdict::NightRate>>>(parts_.writing, std::move(read));
-  if (!found) spdlog::error("what earlier nights read cannot be looked up: {}", found.error().sentence());
-  co_return found ? std::move(*found) : std::vector<verdict::NightRate>();
-}
-
-bool SiteService::cancel_round() {
-  if (!running_) return false;
-  running_->stop.request();
-  return true;
-}
-
-std::optional<nlohmann::json> SiteService::running_round() {
-  if (!running_) return std::nullopt;
-  return running_->head;
 }
 
 std::size_t SiteService::busy_asks() const {

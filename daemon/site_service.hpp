@@ -11,6 +11,7 @@
 #include "daemon/round/asks.hpp"
 #include "daemon/round/bench.hpp"
 #include "daemon/round/held_taps.hpp"
+#include "daemon/round/link_room.hpp"
 #include "daemon/round/real_instruments.hpp"
 #include "daemon/round/runner.hpp"
 #include "daemon/round/unit_ports.hpp"
@@ -53,7 +54,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   Outcome<void> start();
   // Ends rounds, asks, looks and taps cleanly; `finished` tells when nothing runs any more.
   void stop();
-  bool finished() const { return !running_ && busy_asks() == 0 && !looks_run_ && bench_.finished() && (!taps_ || taps_->finished()); }
+  bool finished() const { return running_.empty() && busy_asks() == 0 && !looks_run_ && bench_.finished() && (!taps_ || taps_->finished()); }
 
   nlohmann::json describe() override;
   nlohmann::json site() override;
@@ -61,7 +62,8 @@ class SiteService : public api::Service, public round::RollKeeper {
   nlohmann::json roll_json() const;
   nlohmann::json roll() override { return roll_json(); }
   boost::asio::awaitable<Outcome<std::int64_t>> start_round(std::string kind, std::vector<std::string> cameras) override;
-  bool cancel_round() override;
+  bool takes_no_more(const std::string& kind, const std::vector<std::string>& cameras) const override;
+  bool cancel_round(std::optional<std::int64_t> id) override;
   Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) override;
   std::optional<nlohmann::json> ask(std::int64_t id) override;
   bool cancel_ask(std::int64_t id) override;
@@ -69,7 +71,6 @@ class SiteService : public api::Service, public round::RollKeeper {
   boost::asio::awaitable<Outcome<nlohmann::json>> tap_live(std::string interface) override;
   nlohmann::json tapped() override;
   boost::asio::awaitable<nlohmann::json> headroom(std::vector<Reading> of_round) override;
-  std::optional<nlohmann::json> running_round() override;
   std::string units() override { return watch_.units(); }
   nlohmann::json asked() override { return watch_.asked(); }
   nlohmann::json sweep() override { return watch_.sweep(); }
@@ -83,12 +84,13 @@ class SiteService : public api::Service, public round::RollKeeper {
 
  private:
   struct RunningRound;
+  struct RoundOver;
   struct Ask;
 
   const round::Roll& roll() const override { return roll_; }
   void heard(const std::string& camera) override;
   void place(const std::string& hardware_address, const std::string& seen_on) override;
-  void judged(const std::string& camera, bool wanting, const std::string& reason) override;
+  void judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime as_of) override;
   void port_down(const std::string& switch_port) override;
   void not_a_unit(const std::string& hardware_address) override { roll_.not_a_unit(hardware_address); }
   std::vector<verdict::Finding> findings() const override { return watch_.findings(); }
@@ -107,6 +109,11 @@ class SiteService : public api::Service, public round::RollKeeper {
   void write(std::string what, std::function<Outcome<void>()> action);
   void write_failed(const std::string& what, const Fault& fault);
   boost::asio::awaitable<std::vector<verdict::NightRate>> nights();
+  const std::shared_ptr<RunningRound>* current() const;
+  nlohmann::json round_running() const;
+  nlohmann::json rounds_running() const;
+  void cancel_rounds();
+  boost::asio::awaitable<void> recall_rates();
   boost::asio::awaitable<void> run_round(std::shared_ptr<RunningRound> running, round::RoundOrder order);
   boost::asio::awaitable<void> run_ask(std::shared_ptr<Ask> ask, std::string command,
                                        nlohmann::json arguments);
@@ -132,7 +139,10 @@ class SiteService : public api::Service, public round::RollKeeper {
   std::map<std::string, std::string> looks_missed_;  // switch id -> why, as it was logged
   std::set<std::string> looks_refused_;              // switches that are not asked again
   std::optional<round::HeldTaps> taps_;  // none: the settings hold none
-  std::shared_ptr<RunningRound> running_;  // its id is 0 until the record has given one
+  std::vector<std::shared_ptr<RunningRound>> running_;  // in the order of their beginnings
+  round::LinkRoom room_;                 // of all rounds that run
+  bool rates_recalled_ = false;
+  std::map<std::string, SystemTime> judged_as_of_;  // camera -> when the round that judged it last had read it
   std::map<std::int64_t, std::shared_ptr<Ask>> asked_;
   std::int64_t next_ask_ = 1;
   bool roll_is_being_saved_ = false, roll_has_changed_ = false;

@@ -42,7 +42,7 @@ asio::awaitable<void> SiteService::look_again_and_again() {
     next_look_.expires_after(pause);
     co_await next_look_.async_wait(asio::as_tuple(asio::use_awaitable));
     // A round looks for itself.
-    if (!looks_stop_.requested() && !running_) co_await look_at_all_switches();
+    if (!looks_stop_.requested() && running_.empty()) co_await look_at_all_switches();
   }
 }
 

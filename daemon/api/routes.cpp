@@ -154,7 +154,7 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
   if (body.contains("kind") && !body.at("kind").is_string()) co_return bad_body();
   const auto kind = text(body, "kind").empty() ? std::string("round") : text(body, "kind");
   if (kind != "round" && kind != "prove" && kind != "night") co_return bad_body();
-  const bool busy = service_.running_round().has_value();
+  const bool busy = service_.takes_no_more(kind, *cameras);
   auto started = co_await service_.start_round(kind, std::move(*cameras));
   if (!started) co_return error_reply(busy ? 409 : status_of(started.error()), started.error());
   co_return reply(202, {{"round", *started}});
@@ -162,7 +162,9 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
 
 asio::awaitable<Reply> Routes::one_round(Request request, std::string id) {
   if (request.method == "DELETE" && id == "current")
-    co_return service_.cancel_round() ? reply(202, {{"cancelled", true}}) : not_found("a running round");
+    co_return service_.cancel_round(std::nullopt) ? reply(202, {{"cancelled", true}}) : not_found("a running round");
+  if (const auto running = whole(id); request.method == "DELETE" && running)
+    co_return service_.cancel_round(*running) ? reply(202, {{"cancelled", true}}) : not_found("a running round " + id);
   const auto slash = id.find('/');
   if (slash != std::string::npos) {
     const auto number = whole(id.substr(0, slash));

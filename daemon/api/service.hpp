@@ -35,9 +35,10 @@ class Service {
   virtual void end_bench() = 0;
   // Answers once the record has given it a number.
   virtual boost::asio::awaitable<Outcome<std::int64_t>> start_round(std::string kind, std::vector<std::string> cameras) = 0;
-  virtual bool cancel_round() = 0;
-  // The head of the round that runs or is about to; none when none does.
-  virtual std::optional<nlohmann::json> running_round() = 0;
+  // As many of this kind run as may: one round of the whole site, some proves beside it.
+  virtual bool takes_no_more(const std::string& kind, const std::vector<std::string>& cameras) const = 0;
+  // Without an id the one of the whole site, else the newest. False when there is none.
+  virtual bool cancel_round(std::optional<std::int64_t> id) = 0;
   virtual Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) = 0;
   virtual std::optional<nlohmann::json> ask(std::int64_t id) = 0;
   virtual bool cancel_ask(std::int64_t id) = 0;

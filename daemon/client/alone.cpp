@@ -42,7 +42,7 @@ class Keeper : public round::RollKeeper, public round::RoundListener {
     roll_.place(hardware, seen_on);
     if (watch_) watch_->place(hardware, seen_on);
   }
-  void judged(const std::string& camera, bool wanting, const std::string& reason) override {
+  void judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime) override {
     roll_.judged(camera, wanting, reason, now_utc());
   }
   void port_down(const std::string& switch_port) override { changed(roll_.port_down(switch_port, now_utc())); }
@@ -52,6 +52,10 @@ class Keeper : public round::RollKeeper, public round::RoundListener {
   void planned(const json& head) override {
     if (!command_.json)
       std::fprintf(stderr, "About %.0f s: %s.\n", head.at("planned_s").get<double>(), head.at("plan").get<std::string>().c_str());
+  }
+  void replanned(double planned_s, const std::string& plan) override {
+    line_.clear();
+    if (!command_.json) std::fprintf(stderr, "The links were looked at. About %.0f s: %s.\n", planned_s, plan.c_str());
   }
   void progressed(double done_s, double planned_s, const std::string& text) override { line_.show(done_s, planned_s, text); }
   void read(const std::vector<Reading>&) override {}
@@ -191,7 +195,9 @@ class Alone {
     round::RealInstruments instruments(secrets_, blocking_);
     instruments.set_far_end(design_->far_end);
     instruments.set_kept_free(design_->limits.volume_kept_free_ratio);
-    round::Runner runner(*design_, keeper, instruments, keeper, stop_);
+    instruments.set_interfaces(command_.interfaces);
+    round::LinkRoom room;
+    round::Runner runner(*design_, keeper, instruments, room, keeper, stop_);
     round::RoundOrder order{command_.night ? "night" : command_.name == "prove" ? "prove" : "round", command_.cameras};
     auto document = co_await runner.run(std::move(order));
     document["round"] = 0;

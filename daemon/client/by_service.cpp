@@ -11,6 +11,7 @@
 
 #include <boost/asio/io_context.hpp>
 
+#include <algorithm>
 #include <cstdio>
 
 namespace tallywire::client {
@@ -89,12 +90,13 @@ class ByService {
     while (!ended) {
       if (stop_.requested() && !told_to_end) {
         told_to_end = true;
-        auto cancelled = co_await call("DELETE", "/api/rounds/current");
+        auto cancelled = co_await call("DELETE", "/api/rounds/" + std::to_string(id));
       }
       api::OnEvent on_event = [this, id, &ended](const std::string& name, const json& data) {
         if (data.value("round", std::int64_t{0}) != id) return true;
         if (name == "round_progress")
           line_.show(data.value("done_s", 0.0), data.value("planned_s", 0.0), data.value("text", ""));
+        if (name == "round_started" || name == "round_planned") tell_plan(data);
         ended = ended || name == "round_ended";
         return !ended;
       };
@@ -103,9 +105,16 @@ class ByService {
       // The end may have been told between two looks at the feed: the service knows.
       auto service = co_await call("GET", "/api/service");
       if (!service) co_return service.error();
-      ended = ended || service->at("round_running") != id;
+      const auto& running = service->at("rounds_running");
+      ended = ended || std::find(running.begin(), running.end(), json(id)) == running.end();
     }
     co_return true;
+  }
+
+  void tell_plan(const json& data) {
+    if (command_.json) return;
+    line_.clear();
+    std::fprintf(stderr, "About %.0f s: %s.\n", data.value("planned_s", 0.0), data.value("plan", "").c_str());
   }
 
   asio::awaitable<int> arrivals() {

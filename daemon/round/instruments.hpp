@@ -38,6 +38,18 @@ struct SwitchLook {
   std::string learnt_unread;                   // why no addresses are known; empty when they are
 };
 
+// This machine's own link, as the kernel tells; where it has several, the slowest speed and the greatest load.
+struct OwnLink {
+  std::optional<double> speed_bps;
+  std::optional<double> in_bps, out_bps;
+};
+
+// How a stream is metered.
+struct Metering {
+  double seconds = 0;                             // from the first packet
+  std::function<void(double wire_bps)> sends;     // what it sends on the wire on the mean so far, now and then; may be empty
+};
+
 class Instruments {
  public:
   virtual ~Instruments() = default;
@@ -46,8 +58,9 @@ class Instruments {
   virtual boost::asio::awaitable<Measured> meter_stream(const config::Camera& camera,
                                                         const config::Head& head,
                                                         const config::Stream& stream,
-                                                        double seconds, Stop& stop) = 0;
+                                                        Metering metering, Stop& stop) = 0;
   virtual boost::asio::awaitable<SwitchLook> look_at_switch(const config::Switch& sw, Stop& stop) = 0;
+  virtual boost::asio::awaitable<OwnLink> look_at_own_link(Stop&) { co_return OwnLink(); }
   // At most `ceiling_bps` is sent.
   virtual boost::asio::awaitable<Measured> measure_path(const config::FarEndAt& far_end,
                                                         double ceiling_bps, double seconds,

@@ -1,9 +1,8 @@
-// What a round may have open at once. Pure. Every link between the units and this machine has a
-// budget: its ceiling less what it already carries. A stream is opened when every link on its way
-// has room for it, the heaviest first, and gives the room back when it ends.
+// When each stream of a round is opened. Pure. Every link between the units and this machine has a budget: its ceiling less
+// what it carries already. A stream holds room on every link of its way for as long as it is metered.
 #pragma once
 
-#include <cstdint>
+#include <cstddef>
 #include <string>
 #include <vector>
 
@@ -13,38 +12,33 @@ struct PlannedStream {
   std::string subject;
   double load_bps = 0;              // on the wire
   std::vector<std::size_t> links;   // indices into the budgets
+  double seconds = 0;               // metering, opening and closing together
+  double start_s = 0;               // from the first opening; plan_streams sets it
 };
 
-struct LinkBudget {
-  std::string subject;
-  double budget_bps = 0;            // ceiling less present load, not below 0
-  double taken_bps = 0;
-};
-
-class LinkBudgets {
- public:
-  explicit LinkBudgets(std::vector<LinkBudget> links) : links_(std::move(links)) {}
-  bool could_ever(const PlannedStream& stream) const;
-  bool try_take(const PlannedStream& stream);
-  void give_back(const PlannedStream& stream);
-  const std::vector<LinkBudget>& links() const { return links_; }
-  // The link that has no room for the stream even when it is alone; empty when all have.
-  std::string too_small_for(const PlannedStream& stream) const;
-
- private:
-  std::vector<LinkBudget> links_;
+// No plan is shorter than `seconds`, and why. docs/job.md tells how it is reckoned.
+struct LengthBound {
+  enum class Cause { nothing, longest_stream, link, chain, most_at_once } cause = Cause::nothing;
+  double seconds = 0;
+  std::size_t link = 0;             // when that is the cause
 };
 
 struct Plan {
-  std::vector<PlannedStream> order;       // heaviest first
+  std::vector<PlannedStream> order;       // by start, the longest first
   std::vector<PlannedStream> impossible;  // heavier than a link on their way may ever carry
-  double streams_s = 0;                   // how long the streams take together
+  double streams_s = 0;                   // until the last has ended
   int most_at_once = 0;
-  std::string limited_by;                 // subject of the link that bounds it; empty: none does
+  int waves = 0;                          // the most streams that follow one on another
+  LengthBound bound;
 };
 
-// `stream_s`: how long one stream is metered, opening and closing included.
-Plan plan_streams(std::vector<PlannedStream> streams, LinkBudgets budgets, double stream_s,
-                  int most_at_once);
+// The first link that has no room for the stream even when it is alone; budgets.size() when all have.
+std::size_t too_small_for(const PlannedStream& stream, const std::vector<double>& budgets_bps);
+
+LengthBound length_bound(const std::vector<PlannedStream>& streams, const std::vector<double>& budgets_bps, int most_at_once);
+
+// No link is above its budget at any instant. Takes some milliseconds for hundreds of streams, tenths of a second for thousands:
+// not on the network thread. The same input gives the same plan.
+Plan plan_streams(std::vector<PlannedStream> streams, const std::vector<double>& budgets_bps, int most_at_once);
 
 }  // namespace tallywire::round

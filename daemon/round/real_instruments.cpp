@@ -23,6 +23,7 @@ constexpr auto switch_limit = 15s;
 constexpr auto between_looks = 2s;
 // Ceilings are of the wire; a full segment of 1448 octets costs it 1538 (RFC 6349 §4.1.1, IEEE 802.3), a smaller one more.
 constexpr double payload_of_wire_ratio = 1448.0 / 1538;
+constexpr double rate_means_something_s = 3;
 constexpr std::size_t most_volume_files = 64;  // of a round, which measures for some seconds
 
 std::chrono::milliseconds milliseconds_of(double seconds) {
@@ -125,7 +126,7 @@ asio::awaitable<Outcome<std::string>> RealInstruments::find_url(const config::Ca
 }
 
 asio::awaitable<Measured> RealInstruments::meter_stream(const config::Camera& camera, const config::Head& head,
-                                                        const config::Stream& s, double seconds, Stop& stop) {
+                                                        const config::Stream& s, Metering metering, Stop& stop) {
   const auto subject = config::subject_of(camera, head, s);
   stream::StreamRequest request;
   std::optional<Fault> fault;
@@ -134,7 +135,12 @@ asio::awaitable<Measured> RealInstruments::meter_stream(const config::Camera& ca
     request.url = *url;
   else
     fault = url.error();
-  request.duration = milliseconds_of(seconds);
+  request.duration = milliseconds_of(metering.seconds);
+  // A stream begins with a key frame: the mean means something after a while.
+  if (metering.sends)
+    request.brought = [sends = std::move(metering.sends)](double octets, double over_s) {
+      if (over_s >= rate_means_something_s) sends(octets * 8 / over_s);
+    };
   request.answer_limit = answer_limit;
   request.transport = static_cast<stream::TransportChoice>(s.transport);
   request.allow_basic = camera.allow_basic_login;
@@ -196,6 +202,48 @@ asio::awaitable<SwitchLook> RealInstruments::look_at_switch(const config::Switch
   const auto& earlier = last.ports.empty() ? *first : last;
   fill_look(out, second ? *second : *first, second ? &*first : nullptr, earlier);
   last = std::move(second ? *second : *first);
+  co_return out;
+}
+
+RealInstruments RealInstruments::beside() const {
+  RealInstruments out(secrets_, blocking_);
+  out.far_end_ = far_end_;
+  out.kept_free_ratio_ = kept_free_ratio_;
+  out.tapped_ = tapped_;
+  out.interfaces_ = interfaces_;
+  out.last_looks_ = last_looks_;
+  return out;
+}
+
+asio::awaitable<std::vector<link::PortReport>> RealInstruments::read_own_ports() {
+  std::function<std::vector<link::PortReport>()> read = [interfaces = interfaces_] {
+    std::vector<link::PortReport> out;
+    for (const auto& interface : interfaces)
+      if (auto port = link::read_port(interface)) out.push_back(std::move(*port));
+    return out;
+  };
+  co_return co_await offload<std::vector<link::PortReport>>(blocking_, std::move(read));
+}
+
+asio::awaitable<OwnLink> RealInstruments::look_at_own_link(Stop& stop) {
+  OwnLink out;
+  const auto before = co_await read_own_ports();
+  if (before.empty() || stop.requested()) co_return out;
+  co_await pause_for(between_looks);
+  const auto after = co_await read_own_ports();
+  for (const auto& now : after) {
+    if (now.link_speed_bps && *now.link_speed_bps > 0) out.speed_bps = std::min(out.speed_bps.value_or(1e18), static_cast<double>(*now.link_speed_bps));
+    const auto was = std::find_if(before.begin(), before.end(), [&](const auto& p) { return p.interface == now.interface; });
+    if (was == before.end()) continue;
+    const double over_s = std::chrono::duration<double>(now.when - was->when).count();
+    const auto rate = [&](const char* counter, std::optional<double>& bps) {
+      const auto first = was->counters.find(counter), last = now.counters.find(counter);
+      if (first == was->counters.end() || last == now.counters.end() || last->second < first->second || !(over_s > 0)) return;
+      bps = std::max(bps.value_or(0), static_cast<double>(last->second - first->second) * 8 / over_s);
+    };
+    rate("rx_bytes", out.in_bps);
+    rate("tx_bytes", out.out_bps);
+  }
   co_return out;
 }
 

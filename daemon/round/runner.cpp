@@ -13,7 +13,6 @@
 #include "probes/deadline.hpp"
 
 #include <algorithm>
-#include <cmath>
 #include <limits>
 
 namespace tallywire::round {
@@ -23,6 +22,14 @@ using namespace std::chrono_literals;
 namespace {
 
 constexpr std::size_t most_cameras_at_once = 32;
+constexpr double settle_s = 3;         // looks at the switches and asks, before the streams
+constexpr double most_path_bps = 10e9;
+
+std::vector<Reading> unread_all(const std::string& subject, std::initializer_list<const char*> quantities, const std::string& why) {
+  std::vector<Reading> out;
+  for (const char* quantity : quantities) out.push_back(unread(subject, quantity, why, now_utc()));
+  return out;
+}
 
 }  // namespace
 
@@ -33,14 +40,20 @@ std::vector<std::string> unknown_cameras(const config::Design& design, const Rou
   return out;
 }
 
-Runner::Runner(const config::Design& design, RollKeeper& keeper, Instruments& instruments,
-               RoundListener& listener, Stop& stop)
+Runner::Runner(const config::Design& design, RollKeeper& keeper, Instruments& instruments, LinkRoom& room,
+               RoundListener& listener, Stop& stop, RunnerLimits limits)
     : design_(design),
       keeper_(keeper),
       instruments_(instruments),
+      room_(room),
       listener_(listener),
       stop_(stop),
-      links_(verdict::links_of(design)) {}
+      limits_(limits),
+      site_links_(design) {}
+
+Patience Runner::patience(std::chrono::milliseconds limit, double seconds) const {
+  return {limit + std::chrono::milliseconds(static_cast<std::int64_t>(seconds * 1000)), limits_.after_stop};
+}
 
 bool Runner::takes(const config::Camera& camera) const {
   return whole_site() || wanted_.contains(camera.id);
@@ -56,32 +69,53 @@ asio::awaitable<nlohmann::json> Runner::run(RoundOrder order) {
   kind_ = order.kind;
   wanted_ = {order.cameras.begin(), order.cameras.end()};
   nights_ = std::move(order.nights);
+  looks_ = std::move(order.looks);
   started_ = now_utc();
   TaskGroup side(co_await asio::this_coro::executor);
   doing_ = "looking at the switches";
-  make_plan();  // from the design alone, so that the length is said before anything is sent
+  nlohmann::json document;
+  std::exception_ptr failure;
+  try {
+    auto work = carry_out();
+    side.spawn("progress", tick_progress());
+    document = co_await std::move(work);
+  } catch (...) {
+    failure = std::current_exception();
+  }
+  ended_ = true;
+  co_await side.join();
+  if (failure) std::rethrow_exception(failure);
+  co_return document;
+}
+
+asio::awaitable<nlohmann::json> Runner::carry_out() {
+  if (room_.idle() || room_.links().empty()) see_links();  // what another round saw is newer
+  auto first_plan = make_plan(settle_s);  // by what is known already, so that the length is said before anything is sent
+  co_await std::move(first_plan);
   listener_.planned({{"kind", kind_},
                      {"site", design_.site.name},
                      {"design_sha256", design_.sha256},
                      {"started", to_rfc3339(started_)},
                      {"planned_s", planned_s_},
                      {"plan", plan_text()}});
-  side.spawn("progress", tick_progress());
-  co_await look_at_switches();
+  co_await look_at_links();
   co_await wait_for_absent();
   for (const auto& [hardware, seen_on] : placed_units(design_, looks_))
     keeper_.place(hardware, seen_on);
   if (!stop_.requested()) co_await ask_cameras();
   read_ports();
-  make_plan();  // again, with what the links carry already
-  if (!stop_.requested()) co_await meter_streams();
+  see_links();
+  if (!stop_.requested()) {
+    auto plan = make_plan(elapsed_s());
+    co_await std::move(plan);
+    listener_.replanned(planned_s_, plan_text());
+  }
+  co_await meter_streams();
   if (!stop_.requested() && whole_site()) co_await measure_path();
   if (!stop_.requested() && whole_site()) co_await measure_volumes();
   read_days_held();
   doing_ = "reckoning the headroom";
   const auto headroom = co_await reckon_headroom();
-  ended_ = true;
-  co_await side.join();
   auto document = conclude(stop_.requested() ? "cancelled" : "complete", headroom);
   co_return document;
 }
@@ -98,16 +132,30 @@ asio::awaitable<void> Runner::tick_progress() {
 }
 
 asio::awaitable<void> Runner::look_at_switch(const config::Switch& sw) {
-  auto look = co_await instruments_.look_at_switch(sw, stop_);
+  auto work = instruments_.look_at_switch(sw, stop_);
+  auto outcome = co_await bounded<SwitchLook>(patience(limits_.look), stop_, std::move(work), "looking at switch " + sw.id);
+  SwitchLook look;
+  if (outcome)
+    look = std::move(*outcome);
+  else
+    look.fault = outcome.error();
   for (const auto& port : ports_down(sw.id, look)) keeper_.port_down(port);
   for (const auto& address : look.own_addresses) keeper_.not_a_unit(address);
   looks_[sw.id] = std::move(look);
 }
 
-asio::awaitable<void> Runner::look_at_switches() {
+asio::awaitable<void> Runner::look_at_own_link() {
+  auto work = instruments_.look_at_own_link(stop_);
+  auto outcome = co_await bounded<OwnLink>(patience(limits_.look), stop_, std::move(work), "looking at this machine's link");
+  if (outcome) own_link_ = *outcome;
+}
+
+asio::awaitable<void> Runner::look_at_links() {
   TaskGroup group(co_await asio::this_coro::executor);
+  room_.begin_look();
   for (const auto& sw : design_.switches)
     if (sw.snmp) group.spawn("switch " + sw.id, look_at_switch(sw));
+  group.spawn("this machine's link", look_at_own_link());
   co_await group.join();
 }
 
@@ -126,7 +174,17 @@ asio::awaitable<void> Runner::wait_for_absent() {
 }
 
 asio::awaitable<void> Runner::ask_camera(const config::Camera& camera) {
-  auto measured = co_await instruments_.ask_camera(camera, stop_);
+  const auto subject = config::subject_of(camera);
+  auto work = instruments_.ask_camera(camera, stop_);
+  auto outcome = co_await bounded<Measured>(patience(limits_.asking), stop_, std::move(work), "asking " + subject);
+  Measured measured;
+  if (outcome) {
+    measured = std::move(*outcome);
+  } else {
+    measured.fault = outcome.error();
+    measured.readings.push_back(unread(subject, "clock_offset_s", outcome.error().sentence(), now_utc()));
+  }
+  last_read_[camera.id] = now_utc();
   const bool silent = measured.fault && (measured.fault->kind == FaultKind::unreachable ||
                                          measured.fault->kind == FaultKind::timed_out);
   const auto* entry = keeper_.roll().find(camera.id);
@@ -159,24 +217,18 @@ void Runner::read_ports() {
   take(verdict::power_readings(design_, readings_, when));
 }
 
-// What of the links between this machine and the far end may be filled.
-double Runner::path_ceiling_bps() const {
-  double ceiling = 10e9;
-  if (!design_.entry_switch || !design_.far_end) return ceiling;
-  auto way = verdict::route(links_, *design_.entry_switch, design_.far_end->switch_id);
-  for (const auto i : way) ceiling = std::min(ceiling, budgets_.links()[i].budget_bps);
-  // The uplink that ends at the recorder itself is shared with its recordings.
-  for (std::size_t i = 0; i < links_.size(); ++i)
-    if (design_.find_switch(links_[i].to) == nullptr && links_[i].from == design_.far_end->switch_id)
-      ceiling = std::min(ceiling, budgets_.links()[i].budget_bps);
-  return ceiling;
-}
-
+// No more than what the ceilings leave. Streams of other rounds wait meanwhile, as this waits for those that are open.
 asio::awaitable<void> Runner::measure_path() {
   if (!design_.far_end) co_return;
   doing_ = "measuring the path to the far end";
-  auto measured = co_await instruments_.measure_path(*design_.far_end, path_ceiling_bps(), path_seconds, stop_);
-  take(std::move(measured.readings));
+  const auto [ticket, left_bps] = room_.take_all_left(site_links_.way_to_far_end(), most_path_bps);
+  const HeldRoom held{room_, ticket};
+  auto work = instruments_.measure_path(*design_.far_end, left_bps, path_seconds, stop_);
+  auto outcome = co_await bounded<Measured>(patience(limits_.beyond_path, path_seconds), stop_, std::move(work), "measuring the path");
+  if (outcome)
+    take(std::move(outcome->readings));
+  else
+    take(unread_all(config::far_end_subject, {"tcp_goodput_bps", "round_trip_ms"}, outcome.error().sentence()));
 }
 
 // One after another: two on one disk would each read slow because of the other.
@@ -185,8 +237,12 @@ asio::awaitable<void> Runner::measure_volumes() {
     for (const auto& volume : recorder.volumes) {
       if (stop_.requested()) co_return;
       doing_ = "writing to volume " + volume.id + " of " + recorder.id;
-      auto measured = co_await instruments_.measure_volume(recorder, volume, volume_seconds, stop_);
-      take(std::move(measured.readings));
+      auto work = instruments_.measure_volume(recorder, volume, volume_seconds, stop_);
+      auto outcome = co_await bounded<Measured>(patience(limits_.beyond_volume, volume_seconds), stop_, std::move(work), "writing to volume " + volume.id);
+      if (outcome)
+        take(std::move(outcome->readings));
+      else
+        take(unread_all(config::subject_of(recorder, volume), {"sustained_write_bytes_per_s", "slowest_second_bytes_per_s"}, outcome.error().sentence()));
     }
 }
 
@@ -291,10 +347,12 @@ void Runner::judge_roll(const std::vector<verdict::Verdict>& verdicts) {
       missed += v.kind == verdict::Kind::missed;
       not_read += v.kind == verdict::Kind::unread;
     }
+    const auto read = last_read_.find(camera.id);
+    const auto as_of = read == last_read_.end() ? started_ : read->second;
     if (missed > 0)
-      keeper_.judged(camera.id, true, std::to_string(missed) + (missed == 1 ? " target" : " targets") + " missed");
+      keeper_.judged(camera.id, true, std::to_string(missed) + (missed == 1 ? " target" : " targets") + " missed", as_of);
     else if (not_read == 0)
-      keeper_.judged(camera.id, false, "");
+      keeper_.judged(camera.id, false, "", as_of);
   }
 }
 

@@ -30,6 +30,8 @@ struct StreamRequest {
   std::chrono::milliseconds answer_limit{5'000};  // for each answer, and for the first packet
   bool allow_basic = false;  // Basic in the open: the password can be read on the way; over TLS it is always allowed
   wire::RtspVersion version = wire::RtspVersion::automatic;
+  // What the stream has brought on the wire since its first packet, told with the progress; may be empty.
+  std::function<void(double wire_octets, double over_s)> brought = {};
 };
 
 struct ReceiveResult {

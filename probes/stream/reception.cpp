@@ -203,8 +203,14 @@ void Reception::look_for_end() {
 
 void Reception::tell_progress() {
   const auto now = now_;
-  if (!progress_ || !first_packet_ || now < progress_due_) return;
+  if (!first_packet_ || now < progress_due_) return;
   progress_due_ = now + progress_interval;
+  if (request_.brought) {
+    double octets = 0;
+    for (const auto& track : tracks_) octets += track.meter->wire_octets_in_all();
+    request_.brought(octets, std::chrono::duration<double>(now - *first_packet_).count());
+  }
+  if (!progress_) return;
   progress_(std::chrono::duration<double>(now - *first_packet_).count(),
             std::chrono::duration<double>(request_.duration).count());
 }

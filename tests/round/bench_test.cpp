@@ -51,7 +51,7 @@ class Scripted : public Instruments {
     }
     co_return out;
   }
-  asio::awaitable<Measured> meter_stream(const config::Camera&, const config::Head&, const config::Stream&, double, Stop&) override { co_return Measured{}; }
+  asio::awaitable<Measured> meter_stream(const config::Camera&, const config::Head&, const config::Stream&, Metering, Stop&) override { co_return Measured{}; }
   asio::awaitable<SwitchLook> look_at_switch(const config::Switch&, Stop&) override { co_return SwitchLook{}; }
   asio::awaitable<Measured> measure_path(const config::FarEndAt&, double, double, Stop&) override { co_return Measured{}; }
   asio::awaitable<Measured> measure_volume(const config::Recorder&, const config::Volume&, double, Stop&) override { co_return Measured{}; }
