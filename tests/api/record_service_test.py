@@ -119,7 +119,7 @@ class Kept(Site):
                  ("/api/witnesses",), ("/api/history", f"/api/history?subject={stream}&quantity=payload_bps"),
                  ("/api/nights", "/api/nights?camera=gate&nights=5"),
                  ("/api/rounds/{id}/readings", f"/api/rounds/{self.rounds[0]}/readings?subject=camera/gate"), ("/api/record",), ("/api/record/rounds",),
-                 ("/api/record/readings", "/api/record/readings?limit=3"), ("/metrics",), ("/api/openapi.json",), ("/",)]
+                 ("/api/record/readings", "/api/record/readings?limit=3"), ("/api/witness_points",), ("/api/sheet",), ("/metrics",), ("/api/openapi.json",), ("/",)]
         for template, *path in asked:
             status, kind, text = self.ask(path[0] if path else template)
             self.assertEqual(status, 200, template)
@@ -131,7 +131,7 @@ class Kept(Site):
             status, kind, text = self.ask(path)
             self.assertIn(status, (404, 422), path)
             self.described(template, "GET", status, kind, text)
-        sent = [("/api/witnesses", 201, {"subject": "camera/gate", "point": "gland closed", "by": "A. Tester"}), ("/api/bench", 202, {"cameras": []}),
+        sent = [("/api/witnesses", 201, {"subject": "camera/gate", "point": "lanyard", "by": "A. Tester"}), ("/api/bench", 202, {"cameras": []}),
                 ("/api/asks", 202, {"command": "link", "arguments": {"seconds": 0}}), ("/api/rounds", 422, {"cameras": ["nobody"]}),
                 ("/api/sweep", 422, {"range": "all"}), ("/api/record/copy", 422, {"file": "relative.sqlite"}),
                 ("/api/record/copy", 202, {"file": str(self.folder / "described.sqlite")})]
