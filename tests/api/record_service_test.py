@@ -270,7 +270,7 @@ class Feed(Site):
             for life in range(4):
                 for _ in range(25):
                     done = self.service.by_socket("/api/witnesses", "-X", "POST", "--data-binary",
-                                                  json.dumps({"subject": "camera/gate", "point": f"point {posted}", "by": "A. Tester"}))
+                                                  json.dumps({"subject": "camera/gate", "point": "lanyard", "by": "A. Tester", "note": f"word {posted}"}))
                     posted += done.returncode == 0
                 self.service.end(signal.SIGKILL if life < 3 else signal.SIGTERM)
                 type(self).service = Service(self.ns, self.folder, design=self.folder / "design.json", interface="eth0").up()
