@@ -4,7 +4,7 @@
 tallywire_build_packages=(
   g++ cmake ninja-build pkg-config ccache
   libboost1.81-dev libpcap-dev nlohmann-json3-dev rapidjson-dev libssl-dev libsqlite3-dev libpugixml-dev libsnmp-dev
-  libsystemd-dev zlib1g-dev libzstd-dev libspdlog-dev libcli11-dev libvalijson-dev libfftw3-dev catch2 libbenchmark-dev
+  libcurl4-openssl-dev libsystemd-dev zlib1g-dev libzstd-dev libspdlog-dev libcli11-dev libvalijson-dev libfftw3-dev catch2 libbenchmark-dev
 )
 # The demo site: namespaces and shaped links, real snmpd and lldpd, pictures for the simulated cameras.
 tallywire_demo_packages=(
@@ -16,7 +16,7 @@ tallywire_test_packages=(
   gir1.2-gst-rtsp-server-1.0 python3-gi gstreamer1.0-plugins-base gstreamer1.0-plugins-good
   gstreamer1.0-plugins-bad gstreamer1.0-plugins-ugly gstreamer1.0-libav gstreamer1.0-tools
   glib-networking dnsmasq-base udhcpc avahi-daemon avahi-autoipd wsdd iputils-arping
-  python3-fusepy python3-jsonschema python3-prometheus-client poppler-utils
+  python3-fusepy python3-aiosmtpd python3-jsonschema python3-prometheus-client poppler-utils
   chromium chromium-driver python3-selenium fonts-dejavu-core
 )
 # axe-core comes from the npm registry; a machine may have npm from elsewhere, beside which Debian's cannot be installed.

@@ -94,6 +94,7 @@ LoadedSettings parse_settings(std::string_view text, const std::string& file_nam
     in.object("open_door", [&](const std::string& at) { s.open_door = read_open_door(file, at); });
     in.object("far_end", [&](const std::string& at) { s.far_end = read_far_end(file, at); });
     in.object("tap", [&](const std::string& at) { s.tap = read_tap(file, at); });
+    in.object("telling", [&](const std::string& at) { s.telling = read_telling(file, at); });
     s.switch_looks_s = read_switch_looks(file, in, s.switch_looks_s);
     constexpr std::array<const char*, 4> levels = {"debug", "info", "warn", "error"};
     s.log_level = levels[in.choice("log_level", {"debug", "info", "warn", "error"}, 1)];

@@ -36,6 +36,44 @@ struct HeldTapSettings {
   int interval_s = 60;  // of a report
 };
 
+// JSON by HTTP, signed.
+struct WebhookSettings {
+  std::string url;      // http or https
+  std::string secret;   // name of a secret {key}
+  std::string ca_file;  // empty: the system's authorities
+};
+
+// SMTP, always in TLS.
+struct EmailSettings {
+  std::string host;
+  std::uint16_t tcp_port = 587;
+  bool implicit_tls = false;  // false: STARTTLS
+  std::string from;
+  std::vector<std::string> to;
+  std::string login_secret;   // name of a secret {user, password}; empty: no login
+  std::string ca_file;
+};
+
+enum class SyslogTransport { udp, tcp, tls };
+struct SyslogSettings {
+  std::string socket;  // "/dev/log"; else a collector:
+  std::string host;
+  std::uint16_t port = 514;
+  SyslogTransport transport = SyslogTransport::udp;
+  std::string ca_file;
+};
+
+// Who is told of the nights, docs/telling.md.
+struct TellingSettings {
+  std::optional<WebhookSettings> webhook;
+  std::optional<EmailSettings> email;
+  std::optional<SyslogSettings> syslog;
+  bool journal = false;
+  double first_retry_s = 30;     // then twice as long each time, an hour at most
+  double give_up_after_h = 72;
+};
+TellingSettings read_telling(ReadingFile& file, const std::string& pointer);
+
 struct Settings {
   std::vector<std::string> interfaces;
   std::string record_directory = "/var/lib/tallywire";
@@ -45,6 +83,7 @@ struct Settings {
   std::optional<FarEndService> far_end;
   std::optional<HeldTapSettings> tap;
   int switch_looks_s = 60;  // between two looks at the switches while no round runs; 10 to 3600, 0: only in rounds
+  std::optional<TellingSettings> telling;
   std::string log_level = "info";  // "debug", "info", "warn", "error"
 };
 

@@ -132,7 +132,8 @@ class SiteParts {
       : record_(opened(loaded.settings.record_directory)),
         feed_(context, *record_, writing_),
         thinning_(*record_, writing_),
-        service_({context, *loaded.design, loaded.secrets, *record_, feed_, blocking, writing_, [this] { thinning_.start(); }}, loaded.settings.interfaces, loaded.settings.tap,
+        service_({context, *loaded.design, loaded.secrets, *record_, feed_, blocking, writing_, [this] { thinning_.start(); }, loaded.settings.telling},
+                 loaded.settings.interfaces, loaded.settings.tap,
                  std::chrono::seconds(loaded.settings.switch_looks_s)),
         routes_(service_, *record_, feed_, board::files(), reading_, writing_),
         server_(context, routes_, *record_, feed_, reading_, server_settings(loaded)) {

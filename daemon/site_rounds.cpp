@@ -169,18 +169,14 @@ asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> runni
   if (order.cameras.empty() || order.kind == "night") order.nights = co_await nights();
   auto document = co_await runner.run(std::move(order));
   document["round"] = running->id;
-  auto& record = parts_.record;
-  std::function<Outcome<void>()> keep = [&record, id = running->id, document] {
-    return record.end_round(id, document.at("state"), document);
-  };
-  auto kept = co_await offload<Outcome<void>>(parts_.writing, std::move(keep));
+  auto kept = co_await nights_.end_round(running->id, document);
   if (!kept) write_failed("round " + std::to_string(running->id), kept.error());
   for (const auto& verdict : document.at("verdicts")) {
     nlohmann::json data = verdict;
     data["round"] = running->id;
     parts_.feed.publish_passing("verdict", data);
   }
-  for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held"}) document.erase(part);
+  for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held", "drift"}) document.erase(part);
   parts_.feed.publish("round_ended", document);
   if (parts_.after_round) parts_.after_round();
   spdlog::info("round {} {}: {}", running->id, document.at("state").get<std::string>(),

@@ -58,6 +58,7 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
       bench_instruments_(parts.secrets, parts.blocking),
       bench_(parts.context.get_executor(), bench_parts()),
       looking_(parts.secrets, parts.blocking),
+      nights_({parts.context, parts.design, parts.record, parts.feed, parts.writing, *this}, parts.telling, parts.secrets),
       tasks_(parts.context.get_executor()),
       between_looks_(between_looks),
       next_look_(parts.context) {
@@ -77,11 +78,13 @@ Outcome<void> SiteService::start() {
   auto listening = watch_.start();
   if (listening && taps_) taps_->start();
   if (listening) start_switch_looks();
+  if (listening) nights_.start();
   return listening;
 }
 
 void SiteService::stop() {
   watch_.stop();
+  nights_.stop();
   bench_.end();
   stop_switch_looks();
   if (taps_) taps_->stop();
@@ -190,8 +193,7 @@ nlohmann::json SiteService::describe() {
           {"rounds_running", rounds_running()},
           {"interfaces", interfaces_},
           {"taps", taps_json()},
-          {"next_night", parts_.design.nightly_at ? nlohmann::json(*parts_.design.nightly_at)
-                                                  : nlohmann::json()},
+          {"next_night", nights_.next_night()},
           {"record_fault", record_fault_.empty() ? nlohmann::json() : nlohmann::json(record_fault_)}};
 }
 

@@ -16,6 +16,7 @@
 #include "daemon/round/runner.hpp"
 #include "daemon/round/unit_ports.hpp"
 #include "daemon/round/watch.hpp"
+#include "daemon/site_nights.hpp"
 
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/steady_timer.hpp>
@@ -42,6 +43,7 @@ struct SiteServiceParts {
   boost::asio::thread_pool& blocking;  // probes: SNMP, disks
   boost::asio::thread_pool& writing;   // one thread: the record
   std::function<void()> after_round;   // may be empty
+  std::optional<config::TellingSettings> telling = {};
 };
 
 class SiteService : public api::Service, public round::RollKeeper {
@@ -54,7 +56,9 @@ class SiteService : public api::Service, public round::RollKeeper {
   Outcome<void> start();
   // Ends rounds, asks, looks and taps cleanly; `finished` tells when nothing runs any more.
   void stop();
-  bool finished() const { return running_.empty() && busy_asks() == 0 && !looks_run_ && bench_.finished() && (!taps_ || taps_->finished()); }
+  bool finished() const {
+    return running_.empty() && busy_asks() == 0 && !looks_run_ && nights_.finished() && bench_.finished() && (!taps_ || taps_->finished());
+  }
 
   nlohmann::json describe() override;
   nlohmann::json site() override;
@@ -71,6 +75,9 @@ class SiteService : public api::Service, public round::RollKeeper {
   boost::asio::awaitable<Outcome<nlohmann::json>> tap_live(std::string interface) override;
   nlohmann::json tapped() override;
   boost::asio::awaitable<nlohmann::json> headroom(std::vector<Reading> of_round) override;
+  boost::asio::awaitable<Outcome<nlohmann::json>> drift() override { return nights_.drift(); }
+  boost::asio::awaitable<Outcome<nlohmann::json>> changes(std::int64_t round, std::int64_t since) override { return nights_.changes(round, since); }
+  boost::asio::awaitable<Outcome<nlohmann::json>> telling() override { return nights_.telling(); }
   std::string units() override { return watch_.units(); }
   nlohmann::json asked() override { return watch_.asked(); }
   nlohmann::json sweep() override { return watch_.sweep(); }
@@ -130,6 +137,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   round::RealInstruments bench_instruments_;  // its own: a round's keep what units said in that round
   round::Bench bench_;
   round::RealInstruments looking_;            // its own: a round compares with the round before
+  SiteNights nights_;
   round::TaskGroup tasks_;
   std::chrono::seconds between_looks_;  // 0: the switches are read in rounds only
   boost::asio::steady_timer next_look_;

@@ -88,6 +88,7 @@ asio::awaitable<Reply> Routes::answer(Request request) {
   else if (get && path == "/api/openapi.json") out = {200, "application/json", std::string(openapi_text()), false, 0};
   else if (path == "/api/history" || path == "/api/nights" || path == "/api/record" || !under("/api/record/").empty())
     out = co_await about_record(std::move(request));
+  else if (is_of_nights(request)) out = co_await nights(std::move(request));
   else if (path == "/api/rounds") out = co_await rounds(std::move(request));
   else if (auto id = under("/api/rounds/"); !id.empty()) out = co_await one_round(std::move(request), std::move(id));
   else if (get && path == "/api/headroom") out = co_await headroom();
@@ -152,8 +153,9 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
   auto cameras = cameras_of(body);
   if (!cameras) co_return bad_body();
   if (body.contains("kind") && !body.at("kind").is_string()) co_return bad_body();
-  const auto kind = text(body, "kind").empty() ? std::string("round") : text(body, "kind");
+  auto kind = text(body, "kind").empty() ? std::string("round") : text(body, "kind");
   if (kind != "round" && kind != "prove" && kind != "night") co_return bad_body();
+  if (!cameras->empty()) kind = "prove";  // a round of the whole site has all of it: others are compared with it
   const bool busy = service_.takes_no_more(kind, *cameras);
   auto started = co_await service_.start_round(kind, std::move(*cameras));
   if (!started) co_return error_reply(busy ? 409 : status_of(started.error()), started.error());

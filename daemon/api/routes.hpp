@@ -53,6 +53,8 @@ class Routes {
   boost::asio::awaitable<Reply> accept(Request request, std::int64_t id);
   boost::asio::awaitable<Reply> headroom();
   boost::asio::awaitable<Reply> days_held();
+  static bool is_of_nights(const Request& request);
+  boost::asio::awaitable<Reply> nights(Request request);
   Reply sweep(const Request& request);
   Reply bench(const Request& request);
   Reply tap(const Request& request);

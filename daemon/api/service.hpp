@@ -39,6 +39,10 @@ class Service {
   virtual bool takes_no_more(const std::string& kind, const std::vector<std::string>& cameras) const = 0;
   // Without an id the one of the whole site, else the newest. False when there is none.
   virtual bool cancel_round(std::optional<std::int64_t> id) = 0;
+  // What differs from the accepted round; what changed between two; who is told. A Fault of kind bad_request: no such round.
+  virtual boost::asio::awaitable<Outcome<nlohmann::json>> drift() = 0;
+  virtual boost::asio::awaitable<Outcome<nlohmann::json>> changes(std::int64_t round, std::int64_t since) = 0;
+  virtual boost::asio::awaitable<Outcome<nlohmann::json>> telling() = 0;
   virtual Outcome<std::int64_t> start_ask(const std::string& command, const nlohmann::json& arguments) = 0;
   virtual std::optional<nlohmann::json> ask(std::int64_t id) = 0;
   virtual bool cancel_ask(std::int64_t id) = 0;

@@ -240,10 +240,10 @@ class ByService {
   asio::awaitable<int> accept() {
     if (command_.by.empty() || command_.by.size() > 200)
       co_return fail(command_, {FaultKind::bad_request, "who accepts the round?", "", "give a name: --by “A. Tester”"});
-    auto list = co_await call("GET", "/api/rounds?limit=100");
+    auto list = co_await call("GET", "/api/rounds?limit=1000");
     if (!list) co_return fail(command_, list.error());
     for (const auto& head : list->at("rounds")) {
-      if (head.at("state") != "complete" || head.at("kind") == "prove") continue;
+      if (command_.round > 0 ? head.at("round") != command_.round : head.at("state") != "complete" || head.at("kind") == "prove") continue;
       json body = {{"by", command_.by}};
       auto done = co_await call("POST", "/api/rounds/" + head.at("round").dump() + "/accept", std::move(body));
       if (!done) co_return fail(command_, done.error());
@@ -253,7 +253,9 @@ class ByService {
         std::printf("Round %s is accepted by %s.\n", head.at("round").dump().c_str(), command_.by.c_str());
       co_return exit_met;
     }
-    co_return fail(command_, {FaultKind::bad_request, "there is no complete round of the whole site", "", "run `tallywire round` first"});
+    std::string none = "there is no complete round of the whole site";
+    if (command_.round > 0) none = "there is no round " + std::to_string(command_.round);
+    co_return fail(command_, {FaultKind::bad_request, none, "", "run `tallywire round` first"});
   }
 
   // Of a tap that the service holds: the table of each second.

@@ -62,7 +62,8 @@ void add_rounds(CLI::App& app, Command& c) {
   bench->add_option("--seconds", c.seconds, "how long (until Ctrl-C)")->check(CLI::Range(0.1, 86400.0));
   bench->add_flag("--follow", c.follow, "with --json: an object a line, each second, instead of one at the end");
   add_site(*bench, c);
-  auto* accept = app.add_subcommand("accept", "accept the newest complete round");
+  auto* accept = app.add_subcommand("accept", "accept the newest complete round of the whole site; later ones are compared with it");
+  accept->add_option("--round", c.round, "accept this one instead")->check(CLI::PositiveNumber);
   accept->add_option("--by", c.by, "who accepts it")->required();
   add_where(*accept, c);
 }
@@ -211,6 +212,7 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   add_sheet(app, c);
   add_witness(app, c);
   add_record(app, c);
+  add_drift(app, c);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {

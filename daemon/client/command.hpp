@@ -3,6 +3,7 @@
 
 #include <nlohmann/json.hpp>
 
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <variant>
@@ -31,6 +32,7 @@ struct Command {
   double seconds = 0;
   int threads = 0;               // tap; 0: by the cores
   std::string by;                // accept
+  std::int64_t round = 0, since = 0;  // accept, drift; 0: not named
   nlohmann::json arguments = nlohmann::json::object();  // of an ask, as in docs/api.md
 };
 

@@ -18,6 +18,9 @@ int arrivals_in_file(const Command& command);
 // `record export` and `record copy`: their options, and what they do.
 void add_record(CLI::App& app, Command& command);
 int run_record(const Command& command);
+// What drifted from the accepted round, or between two rounds.
+int run_drift(const Command& command);
+void add_drift(CLI::App& app, Command& command);
 // A capture file, or an interface with --alone.
 int tap_here(const Command& command);
 void add_sheet(CLI::App& app, Command& command);

@@ -19,6 +19,7 @@ int main(int argc, char** argv) {
     if (command.name == "design import") return import_design(command);
     if (command.name.starts_with("record ")) return run_record(command);
     if (command.name == "arrivals" && !command.file.empty()) return arrivals_in_file(command);
+    if (command.name == "drift") return run_drift(command);
     if (command.name == "tap" && (command.alone || !command.file.empty())) return tap_here(command);
     if (command.name == "sheet") return sheet_command(command);
     if (command.name == "witness") return witness_command(command);

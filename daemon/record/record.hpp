@@ -169,6 +169,38 @@ class Record {
   Outcome<void> save_roll(const std::string& roll);  // JSON
   Outcome<std::optional<nlohmann::json>> roll();  // none before the first save_roll
 
+  // ---- nights and who is told of them, record_outbox.cpp ----
+  // The round that was accepted last.
+  Outcome<std::optional<std::int64_t>> accepted_round();
+  struct WholeRound {
+    std::int64_t id = 0;
+    std::string kind;
+    SystemTime started{};
+  };
+  // Complete rounds of the whole site with a larger number, oldest first; the newest `most` of them.
+  Outcome<std::vector<WholeRound>> whole_rounds_after(std::int64_t id, int most);
+  Outcome<std::optional<WholeRound>> whole_round(std::int64_t id);  // complete and of the whole site
+  // Small state by name; null when there is none.
+  Outcome<nlohmann::json> kept(const std::string& name);
+  struct OutboxMessage {
+    std::string way, key;
+    nlohmann::json message;
+  };
+  // All of it or nothing. A message whose key its way has already is dropped: nobody is told twice.
+  Outcome<void> keep(const std::vector<std::pair<std::string, nlohmann::json>>& state, const std::vector<OutboxMessage>& messages);
+  struct OutboxEntry {
+    std::int64_t id = 0;
+    std::string key;
+    nlohmann::json message;
+    SystemTime made{}, next_try{};
+    int tries = 0;
+  };
+  // The oldest one that waits.
+  Outcome<std::optional<OutboxEntry>> next_waiting(const std::string& way);
+  Outcome<void> mark_outbox(std::int64_t id, const std::string& state, int tries, SystemTime next_try, const std::string& fault);
+  // {waiting, told, given_up, last_told, last_fault, next_try}
+  Outcome<nlohmann::json> outbox_state(const std::string& way);
+
  private:
   explicit Record(const std::string& file) : writer_(file), copying_(file) {}
   Outcome<void> hold(const std::string& path);

@@ -25,7 +25,7 @@ struct SchemaStep {
 Outcome<void> compact_readings(sqlite3* database, const std::string& where);
 
 // Step n takes a file from PRAGMA user_version n to n + 1.
-inline constexpr std::array<SchemaStep, 3> schema_steps = {SchemaStep{R"sql(
+inline constexpr std::array<SchemaStep, 4> schema_steps = {SchemaStep{R"sql(
 CREATE TABLE rounds (
   id            INTEGER PRIMARY KEY AUTOINCREMENT,
   kind          TEXT NOT NULL,
@@ -123,6 +123,23 @@ ALTER TABLE rounds DROP COLUMN document;
 )sql"},
 SchemaStep{R"sql(
 ALTER TABLE witnesses ADD COLUMN undone INTEGER NOT NULL DEFAULT 0;
-)sql"}};
+)sql"},
+SchemaStep{R"sql(
+CREATE TABLE kept (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE outbox (
+  id       INTEGER PRIMARY KEY AUTOINCREMENT,
+  way      TEXT NOT NULL,
+  key      TEXT NOT NULL,
+  made     TEXT NOT NULL,
+  message  TEXT NOT NULL,
+  state    TEXT NOT NULL CHECK (state IN ('waiting', 'told', 'given_up')),
+  tries    INTEGER NOT NULL,
+  next_try TEXT NOT NULL,
+  fault    TEXT NOT NULL,
+  done     TEXT,
+  UNIQUE (way, key)
+);
+CREATE INDEX outbox_by_state ON outbox(way, state, id);
+)sql"};
 
 }  // namespace tallywire::record

@@ -119,7 +119,7 @@ class Kept(Site):
                  ("/api/witnesses",), ("/api/history", f"/api/history?subject={stream}&quantity=payload_bps"),
                  ("/api/nights", "/api/nights?camera=gate&nights=5"),
                  ("/api/rounds/{id}/readings", f"/api/rounds/{self.rounds[0]}/readings?subject=camera/gate"), ("/api/record",), ("/api/record/rounds",),
-                 ("/api/record/readings", "/api/record/readings?limit=3"), ("/api/witness_points",), ("/api/sheet",), ("/metrics",), ("/api/openapi.json",), ("/",)]
+                 ("/api/record/readings", "/api/record/readings?limit=3"), ("/api/witness_points",), ("/api/sheet",), ("/api/drift",), ("/api/telling",), ("/api/rounds/{id}/changes", f"/api/rounds/{self.rounds[1]}/changes?since={self.rounds[0]}"), ("/metrics",), ("/api/openapi.json",), ("/",)]
         for template, *path in asked:
             status, kind, text = self.ask(path[0] if path else template)
             self.assertEqual(status, 200, template)

@@ -10,8 +10,8 @@ import unittest
 
 BIN = pathlib.Path(sys.argv.pop()).resolve()
 SOURCE = pathlib.Path(sys.argv.pop()).resolve()
-# Largest exposure; the watcher needs CAP_NET_RAW and the network, its nightly caller a Unix socket.
-EXPOSURE = {"tallywired.service": 2.0, "tallywire-night.service": 1.0}
+# Largest exposure; the service needs CAP_NET_RAW and the network.
+EXPOSURE = {"tallywired.service": 2.0}
 
 
 class Units(unittest.TestCase):
@@ -28,7 +28,7 @@ class Units(unittest.TestCase):
 
     def test_systemd_finds_nothing_to_say(self):
         units = sorted(str(u) for u in self.folder.iterdir() if u.suffix in (".service", ".timer"))
-        self.assertEqual(len(units), 3)
+        self.assertEqual(len(units), 1)
         done = subprocess.run(["systemd-analyze", "verify", "--man=no", *units], capture_output=True, text=True, timeout=60)
         ours = [line for line in (done.stdout + done.stderr).splitlines() if "tallywire" in line]
         self.assertEqual(ours, [])
