@@ -41,7 +41,7 @@ const choose = async () => {
   return out;
 };
 
-const summary = ({ roll, strangers, verdicts, findings, headroom, days_held, readings, ...rest }) => rest;
+const summary = ({ roll, strangers, verdicts, findings, headroom, days_held, drift, readings, ...rest }) => rest;
 
 const digest = async () => {
   const heads = await choose();

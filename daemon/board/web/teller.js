@@ -2,6 +2,7 @@
 
 const worthTelling = ['lost', 'arrived', 'wanting', 'proven'];
 const EVERY_MS = 2000;
+const MOST = 3; // sentences at once
 
 export const makeTeller = (place) => {
   let units = new Map(),
@@ -14,7 +15,8 @@ export const makeTeller = (place) => {
     const told = [...byPresence].map(([presence, list]) =>
       list.length > 3 ? `${list.length} units ${presence}.` : `${list.join(', ')}: ${presence}.`,
     );
-    place.textContent = [...words, ...told].join(' ');
+    const more = words.length > MOST ? [`And ${words.length - MOST} more.`] : [];
+    place.textContent = [...words.slice(0, MOST), ...more, ...told].join(' ');
     units = new Map();
     words = [];
   };

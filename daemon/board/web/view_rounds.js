@@ -133,6 +133,15 @@ const makeChanges = (rest, say) => {
   return { nodes: [told, wide], load };
 };
 
+const driftWords = (answer, count) => {
+  const none = 'No round is accepted yet. Accept one: every later one is then compared with it.';
+  if (answer === null) return `This service does not tell drift. ${none}`;
+  if (answer.accepted === null) return none;
+  const accepted = `round ${roundOf(answer.accepted)}, the accepted one`;
+  if (answer.round === null) return `No complete round is later than ${accepted}, yet.`;
+  return count === 0 ? `Round ${answer.round} shows no drift from ${accepted}.` : `Round ${answer.round} against ${accepted}.`;
+};
+
 const makeDrift = (say) => {
   const told = el('p', { class: 'faint' }),
     table = changesTable('What drifted from the accepted round');
@@ -141,16 +150,7 @@ const makeDrift = (say) => {
     try {
       const answer = await getIfThere('/api/drift');
       const rows = answer?.drift ?? [];
-      if (answer === null)
-        told.textContent =
-          'No round is accepted yet, or this service does not tell drift. Accept one: every later one is then compared with it.';
-      else if (answer.accepted === null)
-        told.textContent = 'No round is accepted yet. Accept one: every later one is then compared with it.';
-      else
-        told.textContent =
-          rows.length === 0
-            ? `Round ${answer.round} shows no drift from round ${roundOf(answer.accepted)}, the accepted one.`
-            : `Round ${answer.round} against round ${roundOf(answer.accepted)}, the accepted one.`;
+      told.textContent = driftWords(answer, rows.length);
       table.set(rows);
       wide.hidden = rows.length === 0;
     } catch (fault) {
