@@ -72,6 +72,7 @@ struct NightNumbers {
     std::int64_t round = 0;
     std::size_t subject = 0;  // place in `subjects`
     double number = 0, uncertainty = 0;
+    SystemTime when{};
   };
   std::vector<std::string> subjects;
   std::vector<Number> numbers;

@@ -21,7 +21,7 @@ Outcome<NightNumbers> Record::numbers_of_nights(const std::string& quantity, int
   if (!number) return number.error();
   if (!*number) return out;
   Statement rows(from.database, from.where,
-                 "SELECT r.round, r.subject, r.number, r.uncertainty FROM "
+                 "SELECT r.round, r.subject, r.number, r.uncertainty, r.at_ms FROM "
                  "(SELECT id FROM rounds WHERE kind = 'night' AND state = 'complete' ORDER BY id DESC LIMIT ?2) n "
                  "CROSS JOIN readings r ON r.round = n.id AND r.quantity = ?1 AND r.number IS NOT NULL");
   rows.bind(**number).bind(static_cast<std::int64_t>(nights));
@@ -33,7 +33,7 @@ Outcome<NightNumbers> Record::numbers_of_nights(const std::string& quantity, int
     const auto [at, is_new] = places.try_emplace(rows.integer(1), out.subjects.size());
     if (is_new)
       if (auto read = from.names.read(rows, 1, out.subjects.emplace_back()); !read) return read.error();
-    out.numbers.push_back({rows.integer(0), at->second, rows.real(2), rows.real(3)});
+    out.numbers.push_back({rows.integer(0), at->second, rows.real(2), rows.real(3), SystemTime(std::chrono::milliseconds(rows.integer(4)))});
   }
 }
 

@@ -140,6 +140,6 @@ CREATE TABLE outbox (
   UNIQUE (way, key)
 );
 CREATE INDEX outbox_by_state ON outbox(way, state, id);
-)sql"};
+)sql"}};
 
 }  // namespace tallywire::record

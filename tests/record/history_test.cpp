@@ -86,6 +86,7 @@ TEST_CASE("numbers of nights are those of readings of nights") {
     CHECK(numbers.numbers[i].round == readings[i].round);
     CHECK(numbers.numbers[i].number == readings[i].reading.number());
     CHECK(numbers.numbers[i].uncertainty == 12.5);
+    CHECK(numbers.numbers[i].when == readings[i].reading.when);
   }
 }
 
