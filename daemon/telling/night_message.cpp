@@ -43,7 +43,7 @@ std::string text_of(const NightFacts& f) {
   add_rows(text, "New:", f.begun, lines);
   add_rows(text, "Again:", f.again, lines);
   add_rows(text, "As accepted again:", f.ended, lines);
-  if (f.accepted) text += "\n" + counted(f.open, "rows differ from the accepted round ") + std::to_string(*f.accepted) + ".\n";
+  if (f.accepted) text += "\n" + counted(f.open, f.open == 1 ? "row differs from the accepted round " : "rows differ from the accepted round ") + std::to_string(*f.accepted) + ".\n";
   if (f.counts.is_object())
     text += "Targets: " + std::to_string(f.counts.value("met", 0)) + " met, " + std::to_string(f.counts.value("tight", 0)) + " tight, " +
             std::to_string(f.counts.value("missed", 0)) + " missed, " + std::to_string(f.counts.value("unread", 0)) + " unread.\n";

@@ -136,6 +136,7 @@ class Telling(unittest.TestCase):
             before = (datetime.date.fromisoformat(max(night["date"], night["last_told_date"])) - datetime.timedelta(days=4)).isoformat()
             night.update(date=before, last_told_date=before)
             record.execute("UPDATE kept SET value = ? WHERE name = 'night'", [json.dumps(night)])
+            record.execute("UPDATE outbox SET key = key || '-before'")  # that night was another one now
         record.close()
         self.start(ca="other.pem")  # and an authority that did not sign the peers
         self.whole_round(2)

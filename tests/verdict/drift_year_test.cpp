@@ -89,9 +89,7 @@ int worst_delay(std::uint64_t seed) {
 }  // namespace
 
 TEST_CASE("a hundred units through a year in which nothing happens raise fewer than one alarm") {
-  int alarms = 0;
-  for (std::uint64_t seed = 1; seed <= 2; ++seed) alarms += false_alarms(seed);
-  CHECK(alarms < 2);
+  CHECK(false_alarms(1) < 1);
 }
 
 TEST_CASE("a change of twice the tolerance is told within the promised nights, slow or at once") {
