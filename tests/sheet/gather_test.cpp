@@ -76,6 +76,21 @@ TEST_CASE("findings are closed against the rounds since the accepted one, else a
   CHECK(sheet::round_sum(**record->round_document(last)) == data.at("round_sha256"));
 }
 
+TEST_CASE("a sheet of some units holds these and nothing else") {
+  const auto design = depot();
+  auto record = std::move(*record::Record::open(":memory:"));
+  keep(*record, design, "round", "complete", {"a"});
+  const auto data = gathered(*record, design, keep(*record, design, "prove", "complete", {}));
+  CHECK(data.at("compared_with").empty());
+  CHECK(data.at("closed_findings").empty());
+  const auto unit = "camera/" + design.cameras[0].id;
+  std::size_t of_unit = 0;
+  for (const auto& point : data.at("witness_points")) of_unit += (point.at("subject").get<std::string>() + "/").rfind(unit + "/", 0) == 0;
+  CHECK(of_unit == data.at("witness_points").size());
+  CHECK(of_unit == 4 + design.cameras[0].heads.size());
+  CHECK(sheet::render(data).find("about some units only") != std::string::npos);
+}
+
 TEST_CASE("what cannot be a sheet is told") {
   const auto design = depot();
   auto record = std::move(*record::Record::open(":memory:"));

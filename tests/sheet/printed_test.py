@@ -250,6 +250,11 @@ class Printed(unittest.TestCase):
             bad = self.folder / "bad.html"
             bad.write_bytes(octets.replace(what, other, 1))
             self.assertIn("CHANGED", self.ask("sheet", "--check", bad, code=1))
+        block = octets.decode().split('id="tallywire-sheet">')[1].split("</script>")[0]
+        newer = re.sub(r'"tallywire":"[^"]*"', '"tallywire":"99.0"', block)
+        total = lambda text: hashlib.sha256(text.encode()).hexdigest()
+        (self.folder / "newer.html").write_text(octets.decode().replace(block, newer).replace(total(block), total(newer)))
+        self.assertIn("made by another version", self.ask("sheet", "--check", self.folder / "newer.html", code=3))
         (self.folder / "other.html").write_text("<html>")
         self.assertIn("no sheet of Tallywire", self.ask("sheet", "--check", self.folder / "other.html", code=2))
         self.ask("sheet", "--check", self.folder / "nothing.html", code=2)
