@@ -93,6 +93,11 @@ class Findings(unittest.TestCase):
         for id_, unit in (("link_below_offer", "pair"), ("duplex_mismatch", "mismatch"), ("link_dirty", "dirty"), ("loss_access", "lossy"),
                           ("power_denied", "denied"), ("clock_off", "clock"), ("open_door", "open"), ("starts_again", "starts")):
             self.assertIn(port(unit), found[id_, f"camera/{unit}"]["sentence"])
+        doors = found["open_door", "camera/open"]["evidence"]
+        self.assertEqual([door.split(",")[0] for door in doors], ["ONVIF", "RTSP"])
+        follows = lambda id_, subject: [e for e in found[id_, subject]["evidence"] if e.startswith("so also: ")]
+        self.assertEqual(len(follows("units_swapped", "camera/swap-a")), 2)
+        self.assertEqual(len(follows("other_unit_on_port", "camera/replaced")), 2)
         self.assertIn("4-5 or 7-8", found["link_below_offer", "camera/pair"]["sentence"])
         stream = lambda id_, unit: found[id_, f"camera/{unit}/head/1/stream/main"]["sentence"]
         self.assertIn("the unit itself says that it is set so", stream("stream_gop", "gop"))

@@ -86,6 +86,18 @@ TEST_CASE("switches, recorders and this machine are no strangers") {
   CHECK(roll.strangers().empty());
 }
 
+TEST_CASE("who hangs on a recorder's port and has said no IPv4 address yet is the recorder; with another address it is a stranger") {
+  auto design = two_cameras();
+  design.recorders = {{"recorder", "", "198.51.100.10", "hall", "rec", {}}};
+  Roll roll(design, {}, noon);
+  roll.see({"02:00:5e:10:00:10", "fe80::1", noon});
+  CHECK(roll.strangers().size() == 1);
+  roll.place("02:00:5e:10:00:10", "hall/rec");
+  CHECK(roll.strangers().empty());
+  roll.see({"02:00:5e:10:00:10", "198.51.100.77", noon});
+  CHECK(roll.strangers().size() == 1);
+}
+
 TEST_CASE("a silent unit is asked three times and then lost, within 15 s of its last frame") {
   const auto design = two_cameras();
   Roll roll(design, {}, noon);

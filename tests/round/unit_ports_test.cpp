@@ -2,6 +2,8 @@
 
 #include <catch2/catch.hpp>
 
+#include <algorithm>
+
 using namespace tallywire;
 using namespace tallywire::round;
 
@@ -114,4 +116,33 @@ TEST_CASE("what a switch says of itself is under its own name, or unread with th
   CHECK(find(switch_readings(d.switches[0], seen, noon), "power_budget_w").unread == "no answer by SNMP (198.51.100.2)");
   seen.erase("hall");
   CHECK(find(switch_readings(d.switches[0], seen, noon), "power_budget_w").unread == "the design gives no SNMP access to it");
+}
+
+TEST_CASE("of a unit that is away its empty port tells link and power, and nothing of a port where somebody else hangs") {
+  config::Camera camera;
+  camera.id = "gate";
+  camera.switch_id = "hall";
+  camera.port = "p2";
+  auto seen = looks();
+  seen["hall"].ports["p2"].readings = {read_word("", "link_state", "down", "IF-MIB", noon), read_word("", "power_state", "fault", "POWER-ETHERNET-MIB", noon),
+                                       read_number("", "new_power_denied", 3, "POWER-ETHERNET-MIB", noon), read_word("", "duplex", "half", "", noon)};
+  const auto readings = port_readings(camera, Entry(), seen, noon);
+  CHECK(find(readings, "link_state").word() == "down");
+  CHECK(find(readings, "new_power_denied").subject == "camera/gate");
+  const auto names = [](const std::vector<Reading>& all, const char* quantity) {
+    return std::count_if(all.begin(), all.end(), [&](const Reading& r) { return r.quantity == quantity; });
+  };
+  CHECK(names(readings, "duplex") == 0);
+  seen["hall"].learnt["02:00:5e:10:00:77"] = "p2";
+  CHECK(names(port_readings(camera, Entry(), seen, noon), "power_state") == 0);
+}
+
+TEST_CASE("the port of an uplink tells under the uplink's name, but for power") {
+  auto seen = looks();
+  seen["hall"].ports["up"].readings = {read_number("", "new_fcs_errors", 12, "EtherLike-MIB", noon), read_word("", "power_state", "searching", "", noon)};
+  const auto d = two_switches();
+  const auto readings = switch_readings(d.switches[0], seen, noon);
+  REQUIRE(readings.size() == 1);
+  CHECK(readings[0].subject == "switch/hall/uplink/up");
+  CHECK(readings[0].number() == 12);
 }
