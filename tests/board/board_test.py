@@ -150,6 +150,17 @@ class Board(unittest.TestCase):
         wait_until(lambda: not self.browser.find(".runs progress"), 20, "its end")
         self.assertEqual(self.api("rounds/latest")["state"], "cancelled")
 
+    def test_4b_the_tick_stands_on_the_sheet(self):
+        kept, = self.api("witnesses")["witnesses"]
+        text, = [p["text"] for p in self.api("witness_points")["points"] if (p["subject"], p["point"]) == (kept["subject"], kept["point"])]
+        newest = self.api("rounds/latest")["round"]
+        self.browser.open(f"{self.address}api/sheet?round={newest}")
+        sheet = self.browser.run("return document.body.textContent")
+        self.assertIn(text, sheet)
+        self.assertIn("A. Tester", sheet)
+        self.browser.open(self.address)
+        wait_until(lambda: self.drawn("north") == "arrived", 15, "the riser again")
+
     def test_5_the_page_finds_the_service_again_after_it_was_away(self):
         self.browser.run("window.opened = true")
         self.end_service()
