@@ -21,6 +21,7 @@ constexpr auto answer_limit = 5s;
 constexpr auto unit_limit = 20s;  // all that a unit is asked by ONVIF
 constexpr auto switch_limit = 15s;
 constexpr auto between_looks = 2s;
+constexpr int most_second_looks = 5;
 // Ceilings are of the wire; a full segment of 1448 octets costs it 1538 (RFC 6349 §4.1.1, IEEE 802.3), a smaller one more.
 constexpr double payload_of_wire_ratio = 1448.0 / 1538;
 constexpr double rate_means_something_s = 3;
@@ -64,6 +65,33 @@ void fill_look(SwitchLook& out, const link::SwitchReport& report, const link::Sw
       if (n.index == port.index && n.bridges.value_or(false)) look_at.bridging_neighbours.push_back(n.chassis_id);
   }
   if (const auto why = report.unread.find("learnt_addresses"); why != report.unread.end()) out.learnt_unread = why->second;
+}
+
+bool has_counted(const link::SwitchReport& before, const link::SwitchReport& after) {
+  for (const auto& now : after.ports)
+    for (const auto& then : before.ports)
+      if (now.index == then.index && (now.in_octets != then.in_octets || now.out_octets != then.out_octets)) return true;
+  return false;
+}
+
+// An agent may answer from tables that it renews every few seconds only. We have just spoken to it, so some port must have counted.
+// What had not moved for a while has moved in the time since then at most: so the load is rather told too high than too low.
+asio::awaitable<Outcome<link::SwitchReport>> look_until_counted(asio::thread_pool& blocking, std::function<Outcome<link::SwitchReport>()> look,
+                                                                link::SwitchReport& first, Stop& stop) {
+  const auto begun = first.when;
+  auto stood_still_until = begun;
+  for (int looks = 0; looks < most_second_looks; ++looks) {
+    co_await pause_for(between_looks);
+    auto again = look;
+    auto second = co_await offload<Outcome<link::SwitchReport>>(blocking, std::move(again));
+    if (!second || stop.requested() || has_counted(first, *second)) {
+      if (second && stood_still_until > begun) first.when = second->when - (stood_still_until - begun);
+      co_return second;
+    }
+    stood_still_until = second->when;
+  }
+  Fault still{FaultKind::unsupported, "the switch's octet counters do not move", "", ""};
+  co_return still;
 }
 
 }  // namespace
@@ -181,7 +209,7 @@ asio::awaitable<void> RealInstruments::wait_for_login(const std::string& camera)
   while (logins_[camera].state == Login::being_tried) co_await pause_for(20ms);
 }
 
-asio::awaitable<SwitchLook> RealInstruments::look_at_switch(const config::Switch& sw, Stop&) {
+asio::awaitable<SwitchLook> RealInstruments::look_at_switch(const config::Switch& sw, Stop& stop) {
   SwitchLook out;
   const auto access = snmp_of(secrets_, sw.snmp->secret, sw.address, sw.snmp->udp_port);
   if (!access) {
@@ -189,14 +217,14 @@ asio::awaitable<SwitchLook> RealInstruments::look_at_switch(const config::Switch
     co_return out;
   }
   std::function<Outcome<link::SwitchReport>()> look = [access = *access] { return link::read_switch(access, switch_limit); };
-  auto again = look;
-  auto first = co_await offload<Outcome<link::SwitchReport>>(blocking_, std::move(look));
+  auto once = look;
+  auto first = co_await offload<Outcome<link::SwitchReport>>(blocking_, std::move(once));
   if (!first) {
     out.fault = first.error();
     co_return out;
   }
-  co_await pause_for(between_looks);
-  auto second = co_await offload<Outcome<link::SwitchReport>>(blocking_, std::move(again));
+  auto looking = look_until_counted(blocking_, std::move(look), *first, stop);
+  auto second = co_await std::move(looking);
   auto& last = last_looks_[sw.id];
   // A service that has just started knows no look before these two.
   const auto& earlier = last.ports.empty() ? *first : last;

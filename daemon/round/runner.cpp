@@ -97,7 +97,7 @@ asio::awaitable<nlohmann::json> Runner::carry_out() {
                      {"design_sha256", design_.sha256},
                      {"started", to_rfc3339(started_)},
                      {"planned_s", planned_s_},
-                     {"plan", plan_text()}});
+                     {"plan", plan_text_}});
   co_await look_at_links();
   co_await wait_for_absent();
   for (const auto& [hardware, seen_on] : placed_units(design_, looks_))
@@ -108,7 +108,7 @@ asio::awaitable<nlohmann::json> Runner::carry_out() {
   if (!stop_.requested()) {
     auto plan = make_plan(elapsed_s());
     co_await std::move(plan);
-    listener_.replanned(planned_s_, plan_text());
+    listener_.replanned(planned_s_, plan_text_);
   }
   co_await meter_streams();
   if (!stop_.requested() && whole_site()) co_await measure_path();
@@ -325,7 +325,7 @@ nlohmann::json Runner::conclude(const std::string& state, const std::vector<verd
           {"ended", to_rfc3339(when)},
           {"accepted", nullptr},
           {"planned_s", planned_s_},
-          {"plan", plan_text()},
+          {"plan", plan_text_},
           {"roll", roll},
           {"strangers", strangers},
           {"verdicts", verdicts},

@@ -112,7 +112,7 @@ class Runner {
   double metering_s(const std::string& subject, const config::Stream& stream) const;
   void see_links();
   boost::asio::awaitable<void> make_plan(double before_s);
-  std::string plan_text() const;
+  std::string describe_plan() const;
   std::string what_limits() const;
   void tell_streams(std::size_t open);
   std::string why_not_tried(const StreamTask& task) const;
@@ -153,6 +153,7 @@ class Runner {
   std::vector<StreamTask> tasks_;
   std::map<std::string, SystemTime> last_read_;      // camera id -> when the round read it
   Plan plan_;
+  std::string plan_text_;                            // as it was told
   double planned_s_ = 0;
   std::string doing_;
   bool ended_ = false;

@@ -15,6 +15,11 @@ namespace {
 
 constexpr double opening_s = 1;          // opening and closing a stream, beside metering it
 constexpr double longest_metering_s = 120;
+constexpr double longest_rest_s = 1;
+
+// A link is free for the next stream a moment after the last: a second in which one ends and another begins with its key frame
+// would hold both.
+double rest_s(double metering_s) { return std::min(longest_rest_s, metering_s / 5); }
 
 std::vector<Reading> unread_stream(const std::string& subject, const std::string& reason) {
   std::vector<Reading> out;
@@ -61,7 +66,7 @@ std::vector<Runner::StreamTask> Runner::stream_tasks() const {
       for (const auto& stream : head.streams) {
         const auto subject = config::subject_of(camera, head, stream);
         StreamTask task{&camera, &head, &stream, {}, metering_s(subject, stream)};
-        task.planned = {subject, expected_bps(subject, stream), way, task.metering_s + opening_s};
+        task.planned = {subject, expected_bps(subject, stream), way, task.metering_s + opening_s + rest_s(task.metering_s)};
         out.push_back(std::move(task));
       }
   }
@@ -95,6 +100,7 @@ asio::awaitable<void> Runner::make_plan(double before_s) {
   for (const auto& s : plan_.order) starts[s.subject] = s.start_s;
   for (auto& task : tasks_)
     if (const auto at = starts.find(task.planned.subject); at != starts.end()) task.planned.start_s = at->second;
+  plan_text_ = describe_plan();
   planned_s_ = before_s + plan_.streams_s;
   if (!whole_site()) co_return;
   if (design_.far_end) planned_s_ += path_seconds + 1;
@@ -114,7 +120,7 @@ std::string Runner::what_limits() const {
          (link.load_is_measured ? " beside what it carries" : " beside what the design records across it");
 }
 
-std::string Runner::plan_text() const {
+std::string Runner::describe_plan() const {
   if (plan_.order.empty()) return plan_.impossible.empty() ? "no streams to meter" : "no link has room for any stream";
   std::string text = count_of(plan_.order.size(), "stream") + (plan_.waves > 1 ? " in " + count_of(static_cast<std::size_t>(plan_.waves), "wave") : "") + ", " +
                      std::to_string(plan_.most_at_once) + " at once at most: " + what_limits();
@@ -148,6 +154,7 @@ asio::awaitable<void> Runner::meter(StreamTask task, LinkRoom::Ticket ticket) {
   for (const auto& r : outcome->readings)
     if (r.subject == subject && r.quantity == "wire_bps" && r.number()) room_.learn(subject, *r.number());
   take(std::move(outcome->readings));
+  if (!stop_.requested()) co_await pause_for(std::chrono::milliseconds(static_cast<std::int64_t>(rest_s(task.metering_s) * 1000)));
 }
 
 asio::awaitable<void> Runner::meter_streams() {

@@ -17,7 +17,7 @@ from namespaces import run, wait_until  # noqa: E402
 
 BIN = sys.argv.pop()
 SITE = HERE.parent / "site" / "site.py"
-UPLINK_BPS, CEILING_RATIO = 100e6, 0.7
+UPLINK_BPS, CEILING_RATIO = 100e6, 0.6
 FRAMING_OCTETS = 24  # FCS, preamble and gap of a frame (IEEE 802.3), which the kernel does not count
 KBPS = {"yard-quad": 14000, "gate-north": 16000, "gate-south": 12000, "yard-mast": 14000}  # of each main stream
 LIVE = "gate-south"
@@ -123,13 +123,12 @@ class UplinkLoad(unittest.TestCase):
         # The first wave is open: what is asked for now has to wait for room, but not for the round.
         wait_until(lambda: cls.metered(), 20, "the first streams")
         cls.second_whole = cls.api("/api/rounds", "-X", "POST", "-d", json.dumps({"kind": "round"}))
-        prove, given_up = cls.follow("prove", "yard-mast"), cls.follow("prove", "gate-north")
+        prove, given_up = cls.follow("prove", "gate-north"), cls.follow("prove", "gate-south")
         cls.side_by_side = wait_until(lambda: cls.running(3), 10, "two proves beside the round")
         cls.service = cls.api("/api/service")
         given_up.send_signal(signal.SIGINT)
         cls.given_up = json.loads(given_up.communicate(timeout=40)[0])
         cls.prove = json.loads(prove.communicate(timeout=60)[0])
-        cls.still_running = cls.api("/api/service")["rounds_running"]
         cls.round = json.loads(whole.communicate(timeout=90)[0])
         cls.took_s = time.monotonic() - begun
         sampler.terminate()
@@ -179,7 +178,6 @@ class UplinkLoad(unittest.TestCase):
 
     def test_a_prove_jumps_the_queue(self):
         self.assertEqual(self.prove["state"], "complete")
-        self.assertEqual(self.still_running, [self.round["round"]])
         self.assertLess(self.prove["ended"], self.round["ended"])
         self.assertEqual(self.service["round_running"], self.round["round"])
         self.assertEqual(len(self.side_by_side), 3)
@@ -189,7 +187,7 @@ class UplinkLoad(unittest.TestCase):
 
     def test_ctrl_c_ends_its_own_round_only(self):
         self.assertEqual(self.given_up["state"], "cancelled")
-        self.assertEqual([r["camera"] for r in self.given_up["roll"]], ["gate-north"])
+        self.assertEqual([r["camera"] for r in self.given_up["roll"]], ["gate-south"])
 
 
 if __name__ == "__main__":

@@ -87,11 +87,11 @@ std::string reason_of(const nlohmann::json& round, const std::string& subject, c
   return "no target";
 }
 
-// A site whose uplink to this machine bears six of its twelve streams at once.
-config::Design narrow_site() {
+// A site of twelve streams, whose uplink to this machine bears some of them at once: six of 40 Mbit/s, two of 15 Mbit/s.
+config::Design narrow_site(std::uint64_t uplink_bps) {
   auto d = site();
   d.entry_switch.reset();
-  d.switches[0].uplinks[0].speed_bps = 40'000'000;
+  d.switches[0].uplinks[0].speed_bps = uplink_bps;
   const auto one = d.cameras[0];
   d.cameras.clear();
   for (int i = 0; i < 12; ++i) {
@@ -131,7 +131,7 @@ class Counting : public Scripted {
       metering.sends(heavy_bps);
       told = true;
     }
-    co_await pause_for(camera.id == heavy ? 200ms : 40ms);
+    co_await pause_for(200ms);
     load_bps -= sends_bps;
     auto measured = co_await Scripted::meter_stream(camera, head, s, std::move(metering), stop);
     co_return measured;
@@ -205,7 +205,7 @@ TEST_CASE("a stop in any phase ends the round within its limit, with what was re
 }
 
 TEST_CASE("a prove beside a round is served first, and both together stay under the ceiling") {
-  const auto design = narrow_site();
+  const auto design = narrow_site(15'000'000);
   Keeper keeper(design);
   for (int i = 0; i < 12; ++i) keeper.arrive("02:00:5e:10:00:" + std::to_string(10 + i));
   Counting counting;
@@ -219,7 +219,8 @@ TEST_CASE("a prove beside a round is served first, and both together stay under 
     return [&ended, name](std::exception_ptr e, nlohmann::json document) {
       if (e) std::rethrow_exception(e);
       CHECK(document.at("state") == "complete");
-      CHECK(document.at("counts").at("unread") == 0);
+      for (const auto& v : document.at("verdicts"))
+        if (v.at("subject").get<std::string>().find("/stream/") != std::string::npos) CHECK(v.at("verdict") == "met");
       ended.emplace_back(name);
     };
   };
@@ -232,14 +233,14 @@ TEST_CASE("a prove beside a round is served first, and both together stay under 
   asio::co_spawn(context, std::move(work), end_of("whole"));
   context.run();
   CHECK(ended == std::vector<std::string>{"prove", "whole"});
-  CHECK(counting.fullest_bps > 20e6);
-  CHECK(counting.fullest_bps <= 28e6);
+  CHECK(counting.fullest_bps > 8e6);
+  CHECK(counting.fullest_bps <= 10.5e6);
   CHECK(std::count(counting.opened.begin(), counting.opened.end(), "c11") == 2);
-  CHECK(whole_ears.replan.find("12 streams in 2 waves, 6 at once at most: switch/hall/uplink/up towards core has room for 28 Mbit/s") == 0);
+  CHECK(whole_ears.replan.find("12 streams in 6 waves, 2 at once at most: switch/hall/uplink/up towards core has room for 11 Mbit/s") == 0);
 }
 
 TEST_CASE("a stream that runs over its promise is taken into account before the next is opened") {
-  auto design = narrow_site();
+  auto design = narrow_site(40'000'000);
   Keeper keeper(design);
   for (int i = 0; i < 12; ++i) keeper.arrive("02:00:5e:10:00:" + std::to_string(10 + i));
   Counting counting;
