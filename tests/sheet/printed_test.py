@@ -239,7 +239,7 @@ class Printed(unittest.TestCase):
         self.assertIn("nobody to ask", alone.stdout)
         by_page = self.folder / "by-service.html"
         get = lambda query, *more: run("curl", "-sS", "--max-time", "20", "--unix-socket", self.socket, *more, f"http://localhost/api/sheet?{query}").stdout
-        by_page.write_text(get("round=2&by=D%C3%B6rte+Tester"))
+        by_page.write_text(get("round=2&by=D%C3%B6rte%20Tester"))
         self.assertIn("made by Dörte Tester,", by_page.read_text())
         self.assertIn("The record agrees", self.ask("sheet", "--check", by_page))
         for wrong in ("round=two", "round=9", "by=a%0ab"):
