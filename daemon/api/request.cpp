@@ -36,4 +36,14 @@ std::string Request::parameter(std::string_view name) const {
   return {};
 }
 
+nlohmann::json Request::json_body() const {
+  constexpr int deepest = 32;  // ours have 3
+  bool too_deep = false;
+  auto out = nlohmann::json::parse(body, [&too_deep](int depth, nlohmann::json::parse_event_t, nlohmann::json&) {
+    too_deep = too_deep || depth > deepest;
+    return !too_deep;
+  }, false);
+  return too_deep ? nlohmann::json() : out;
+}
+
 }  // namespace tallywire::api

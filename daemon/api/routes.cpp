@@ -1,6 +1,7 @@
 #include "daemon/api/routes.hpp"
 
 #include "daemon/api/event_feed.hpp"
+#include "daemon/sheet/witnessed.hpp"
 #include "probes/deadline.hpp"
 
 #include <algorithm>
@@ -111,7 +112,7 @@ Reply Routes::sweep(const Request& request) {
     service_.cancel_sweep();
     return reply(200, service_.sweep());
   }
-  const auto body = json::parse(request.body, nullptr, false);
+  const auto body = request.json_body();
   if (request.method != "POST" || !body.is_object()) return bad_body();
   double rate_per_s = usual_sweep_per_s;
   if (const auto at = body.find("rate_addresses_per_s"); at != body.end()) {
@@ -128,7 +129,7 @@ Reply Routes::bench(const Request& request) {
     service_.end_bench();
     return reply(200, service_.bench());
   }
-  const auto body = json::parse(request.body, nullptr, false);
+  const auto body = request.json_body();
   if (request.method != "POST" || !body.is_object()) return bad_body();
   const auto cameras = cameras_of(body);
   if (!cameras) return bad_body();
@@ -148,7 +149,7 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
     co_return reply(200, {{"rounds", out}});
   }
   if (request.method != "POST") co_return not_found(request.method);
-  const auto body = json::parse(request.body, nullptr, false);
+  const auto body = request.json_body();
   if (!body.is_object()) co_return bad_body();
   auto cameras = cameras_of(body);
   if (!cameras) co_return bad_body();
@@ -193,8 +194,9 @@ asio::awaitable<Reply> Routes::one_round(Request request, std::string id) {
 }
 
 asio::awaitable<Reply> Routes::accept(Request request, std::int64_t id) {
-  const auto body = json::parse(request.body, nullptr, false);
+  const auto body = request.json_body();
   if (!body.is_object() || text(body, "by").empty()) co_return bad_body();
+  if (auto named = sheet::check_name(text(body, "by")); !named) co_return error_reply(422, named.error());
   std::function<Outcome<void>()> write = [this, id, by = text(body, "by")] { return record_.accept_round(id, by, now_utc()); };
   auto done = co_await offload<Outcome<void>>(writing_, std::move(write));
   if (!done) co_return error_reply(done.error().kind == FaultKind::bad_request ? 409 : 503, done.error());
@@ -261,7 +263,7 @@ asio::awaitable<Reply> Routes::tap_live(Request request) {
 
 asio::awaitable<Reply> Routes::asks(Request request, std::string id) {
   if (id.empty()) {
-    const auto body = json::parse(request.body, nullptr, false);
+    const auto body = request.json_body();
     if (request.method != "POST" || !body.is_object()) co_return bad_body();
     const auto arguments = body.value("arguments", json::object());
     if (!arguments.is_object()) co_return bad_body();

@@ -7,6 +7,7 @@
 
 #include <boost/asio/awaitable.hpp>
 #include <boost/asio/thread_pool.hpp>
+#include <nlohmann/json.hpp>
 
 #include <cstdint>
 #include <functional>
@@ -28,6 +29,8 @@ struct Request {
 
   // A value of the query, decoded; empty when it is not there.
   std::string parameter(std::string_view name) const;
+  // The body; what is no JSON, or nested deeper than any request is (a copy of it would use up the stack), is no object.
+  nlohmann::json json_body() const;
 };
 
 struct Reply {
@@ -36,6 +39,7 @@ struct Reply {
   std::string body;
   bool is_feed = false;                  // then events follow, after `feed_after`
   std::int64_t feed_after = 0;
+  std::string policy = {};               // Content-Security-Policy, where it is not the page's own
 };
 
 class Routes {

@@ -215,9 +215,11 @@ asio::awaitable<Reply> Routes::text_read(std::function<Outcome<std::string>()> r
 
 asio::awaitable<Reply> Routes::about_record(Request request) {
   if (request.method == "POST" && request.path == "/api/record/copy") {
-    const auto body = json::parse(request.body, nullptr, false);
+    const auto body = request.json_body();
     if (!body.is_object() || !body.contains("file") || !body.at("file").is_string()) co_return error_reply(400, bad("the body is not {“file”: path}"));
-    auto started = record_.copying().start(body.at("file").get<std::string>());
+    // It looks at the path first, and that may lie on a disk that hangs.
+    std::function<Outcome<void>()> begin = [this, file = body.at("file").get<std::string>()] { return record_.copying().start(file); };
+    auto started = co_await offload<Outcome<void>>(reading_, std::move(begin));
     if (!started) co_return error_reply(422, started.error());
     Reply accepted{202, "application/json", json_line(copy_json(record_.copying().state())), false, 0};
     co_return accepted;

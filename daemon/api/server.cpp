@@ -107,6 +107,7 @@ HttpResponse to_response(Reply reply, const HttpRequest& in) {
   HttpResponse out{static_cast<http::status>(reply.status), in.version()};
   set_headers(out);
   out.set(http::field::content_type, reply.content_type);
+  if (!reply.policy.empty()) out.set("Content-Security-Policy", reply.policy);
   out.keep_alive(in.keep_alive());
   out.body() = std::move(reply.body);
   out.prepare_payload();

@@ -131,12 +131,20 @@ class Doors(unittest.TestCase):
                                    ("/api/rounds", '{"cameras": ["nobody"]}', 422), ("/api/asks", '{"command": "dance"}', 422),
                                    ("/api/witnesses", "no json", 400), ("/api/witnesses", '{"subject": "x"}', 422),
                                    ("/api/witnesses", '{"subject": "camera/gate-north", "point": "roof", "by": "A"}', 422), ("/api/witnesses", '{"subject": "camera/nobody", "point": "lanyard", "by": "A"}', 422),
-                                   ("/api/witnesses", '{"subject": "camera/gate-north", "point": "lanyard", "by": "A\\u001b"}', 422), ("/api/rounds/7/accept", '{"by": "me"}', 409)):
+                                   ("/api/witnesses", '{"subject": "camera/gate-north", "point": "lanyard", "by": "A\\u001b"}', 422), ("/api/rounds/7/accept", '{"by": "me"}', 409), ("/api/rounds/7/accept", '{"by": "me\\n"}', 422)):
             answer, said = post(path, body).rsplit("\n", 1)
             self.assertEqual(int(said), status, (path, body))
             self.assertTrue(json.loads(answer)["error"]["what"])
         for path in ("/api/nothing", "/api/rounds/%ff", "/api/rounds/1e3", "/api/asks/77", "/api/tap", "/api/tap/live", "/../etc/passwd", "/board/%2e%2e/x"):
             self.assertEqual(self.service.by_socket(path, "-o", "/dev/null", "-w", "%{http_code}").stdout, "404", path)
+
+    def test_a_body_nested_without_end_harms_nothing(self):
+        deep = self.folder / "deep"
+        deep.write_text('{"arguments": ' + "[" * 100_000 + "]" * 100_000 + "}")
+        for path in ("/api/witnesses", "/api/asks", "/api/rounds", "/api/record/copy"):
+            self.assertEqual(self.service.by_socket(path, "-X", "POST", "--data-binary", f"@{deep}", "-H", "Expect:", "-o", "/dev/null", "-w", "%{http_code}").stdout,
+                             "400", path)
+        self.assertEqual(self.service.by_socket("/api/service", "-o", "/dev/null", "-w", "%{http_code}").stdout, "200")
 
     def test_a_page_from_elsewhere_may_change_nothing(self):
         post = lambda origin: self.service.status("-X", "POST", "-H", f"Origin: {origin}", "-H", "Content-Type: text/plain", "--data-binary",

@@ -158,6 +158,7 @@ class Board(unittest.TestCase):
         sheet = self.browser.run("return document.body.textContent")
         self.assertIn(text, sheet)
         self.assertIn("A. Tester", sheet)
+        self.assertEqual(self.browser.run("return getComputedStyle(document.querySelector('table.head')).borderCollapse"), "collapse")  # its look came along
         self.browser.open(self.address)
         wait_until(lambda: self.drawn("north") == "arrived", 15, "the riser again")
 
