@@ -131,7 +131,8 @@ Outcome<void> copy_record(const std::string& record, const std::string& file, co
 
 Outcome<void> Copying::start(const std::string& file) {
   if (record_ == ":memory:") return Fault{FaultKind::bad_request, "this record is in memory only", "", ""};
-  if (file.empty() || file.front() != '/' || !file.ends_with(".sqlite"))
+  // What comes after a NUL the kernel does not see: the ending would be another than the one that was looked at.
+  if (file.empty() || file.front() != '/' || !file.ends_with(".sqlite") || file.find('\0') != std::string::npos)
     return Fault{FaultKind::bad_request, "a copy needs an absolute path that ends in .sqlite", file, "as /srv/copies/record.sqlite"};
   if (::access(file.c_str(), F_OK) == 0) return Fault{FaultKind::bad_request, "the file is there already", file, "name another one"};
   const std::lock_guard hold(lock_);

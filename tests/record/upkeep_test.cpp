@@ -185,6 +185,7 @@ TEST_CASE("a copy takes no name that is taken, leaves nothing when it is stopped
   CHECK(record->copying().start(folder.file("precious.sqlite")).error().kind == FaultKind::bad_request);
   CHECK(record->copying().start("relative.sqlite").error().kind == FaultKind::bad_request);
   CHECK(record->copying().start(folder.file("authorized_keys")).error().kind == FaultKind::bad_request);
+  CHECK(record->copying().start(folder.file("authorized_keys") + std::string("\0.sqlite", 8)).error().kind == FaultKind::bad_request);
   int steps = 0;
   const auto stopped = copy_record(folder.path + "/live/record.sqlite", folder.file("stopped.sqlite"), [&](std::int64_t, std::int64_t) { return ++steps < 2; });
   CHECK(stopped.error().kind == FaultKind::cancelled);
