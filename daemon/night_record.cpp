@@ -97,7 +97,8 @@ Outcome<void> tell_night(record::Record& record, telling::NightFacts facts, cons
     return record.keep(state, {});
   }
   facts.sequence = night.value("sequence", std::int64_t{0}) + 1;
-  if (!last.empty()) facts.nights_since_last = nights_between(last, facts.night);
+  // Less than one: the clock was set back, and nobody knows how many.
+  if (const int nights = last.empty() ? 0 : nights_between(last, facts.night); nights > 0) facts.nights_since_last = nights;
   for (const auto& way : ways) {
     auto of_way = record.outbox_state(way);
     if (of_way && of_way->at("given_up") > night.value("given_up_" + way, 0)) facts.given_up.push_back(way);

@@ -97,6 +97,10 @@ int nights_between(const std::string& from_date, const std::string& to_date) {
 
 std::string local_date(SystemTime when) { return date_text(local_of(seconds_of(when))); }
 
+std::string night_of(SystemTime when, const std::optional<std::string>& nightly_at) {
+  return nightly_at ? latest_night(*nightly_at, when).date : local_date(when);
+}
+
 std::string hours_of(SystemTime when, const std::optional<std::string>& nightly_at) {
   const auto local = local_of(seconds_of(when));
   const int minutes = local.tm_hour * 60 + local.tm_min;

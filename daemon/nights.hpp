@@ -22,6 +22,8 @@ Night next_night(const std::string& time_of_day, SystemTime now);    // its time
 // Nights from one date to the other; 0 for the same.
 int nights_between(const std::string& from_date, const std::string& to_date);
 std::string local_date(SystemTime when);
+// The night that a nightly round of this moment belongs to: the one whose time came last, never the one that is still due.
+std::string night_of(SystemTime when, const std::optional<std::string>& nightly_at);
 
 // "night" within 90 minutes of the nightly round's time, else the quarter of the local day: "00-06" and so on.
 std::string hours_of(SystemTime when, const std::optional<std::string>& nightly_at);

@@ -1,12 +1,14 @@
 #include "daemon/telling/night_message.hpp"
 
 #include <cctype>
+#include <cstdio>
 
 namespace tallywire::telling {
 namespace {
 
 using nlohmann::json;
 
+constexpr std::size_t most_of_site = 60;
 constexpr std::size_t most_lines = 200;  // of text for people; all rows are in the JSON
 
 std::string counted(std::size_t n, const char* what) { return std::to_string(n) + " " + what; }
@@ -56,9 +58,18 @@ std::string text_of(const NightFacts& f) {
 }  // namespace
 
 std::string night_key(const std::string& site, const std::string& night) {
-  std::string out = "night-" + night + "-";
-  for (const char c : site) out += std::isalnum(static_cast<unsigned char>(c)) ? c : '-';
-  return out.substr(0, 80);
+  std::string name;
+  bool whole = site.size() <= most_of_site;
+  for (const unsigned char c : site.substr(0, most_of_site)) {
+    name += c < 0x80 && std::isalnum(c) ? static_cast<char>(c) : '-';
+    whole = whole && (c < 0x80 || name.back() != '-');
+  }
+  // FNV-1a: names that look alike now are still told apart by whoever takes each key once.
+  std::uint32_t sum = 2'166'136'261U;
+  for (const unsigned char c : site) sum = (sum ^ c) * 16'777'619U;
+  char mark[16];
+  std::snprintf(mark, sizeof mark, "-%08x", static_cast<unsigned>(sum));
+  return "night-" + night + "-" + name + (whole ? "" : mark);
 }
 
 json night_message(const NightFacts& f) {

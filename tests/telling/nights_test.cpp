@@ -48,6 +48,14 @@ TEST_CASE("a skipped time comes with the change, a doubled one once, the first t
   CHECK(to_rfc3339(latest_night("02:30", from_rfc3339("2026-10-25T01:30:00Z")).at) == "2026-10-25T00:30:00.000Z");
 }
 
+TEST_CASE("a nightly round that a person starts does not take the place of the night that is still due") {
+  const Zone berlin("Europe/Berlin");
+  const auto morning = from_rfc3339("2026-11-26T09:00:00Z");
+  CHECK(night_of(morning, "22:00") == "2026-11-25");
+  CHECK(night_of(morning, "02:00") == "2026-11-26");
+  CHECK(night_of(from_rfc3339("2026-11-26T23:30:00Z"), std::nullopt) == "2026-11-27");
+}
+
 TEST_CASE("through a year of minutes each date has one night, and none comes twice") {
   const Zone berlin("Europe/Berlin");
   for (const char* time_of_day : {"00:00", "02:00", "02:30", "03:00", "23:59"}) {

@@ -33,6 +33,10 @@ TEST_CASE("a night in which nothing changed is told all the same") {
   const auto message = quiet_night();
   CHECK(message.at("subject") == "Depot, night of 2026-11-26: nothing changed");
   CHECK(message.at("key") == "night-2026-11-26-Depot");
+  CHECK(telling::night_key("Tram depot", "2026-11-26") == "night-2026-11-26-Tram-depot");
+  // Receivers of several sites take each key once.
+  CHECK(telling::night_key("東京", "2026-11-26") != telling::night_key("大阪", "2026-11-26"));
+  CHECK(telling::night_key(std::string(200, 'a') + "1", "2026-11-26") != telling::night_key(std::string(200, 'a') + "2", "2026-11-26"));
   CHECK(message.at("sequence") == 1);
   CHECK(message.at("nights_since_last").is_null());
 }
@@ -99,6 +103,9 @@ TEST_CASE("one message a night, numbered, kept for each way; a second round of a
   CHECK((**second).message.at("sequence") == 2);
   CHECK((**second).message.at("nights_since_last") == 3);
   CHECK(record->outbox_state("email")->at("waiting") == 2);
+  facts.night = "2026-11-12";  // the clock was set back
+  REQUIRE(tell_night(*record, facts, {"webhook"}, {}).has_value());
+  CHECK(record->kept("last_message")->at("nights_since_last").is_null());
 }
 
 TEST_CASE("the drift of a round goes on from what the record keeps, and a lost memory is made anew") {
