@@ -25,6 +25,7 @@
 
 #include <csignal>
 #include <cstdio>
+#include <cstdlib>
 
 using namespace tallywire;
 namespace asio = boost::asio;
@@ -33,6 +34,7 @@ using namespace std::chrono_literals;
 namespace {
 
 constexpr int wrong_request = 2;
+constexpr auto longest_end = 18s;  // a look at a silent switch takes 15 s more; systemd waits 20 s
 
 struct Arguments {
   std::string settings, design, secrets, record, socket;
@@ -150,6 +152,12 @@ class SiteParts {
     reading_.join();
   }
   void stop() { service_.stop(); }
+  // Without waiting for what does not end: what was read is kept, and the doors are closed.
+  void leave() {
+    server_.stop();
+    thinning_.stop();
+    writing_.join();
+  }
   bool finished() const { return service_.finished(); }
 
  private:
@@ -204,7 +212,7 @@ int run(const Loaded& loaded) {
   std::function<void()> leave_when_done = [&] {
     static int waited = 0;
     const bool done = (!site || site->finished()) && (!far_end || far_end->finished());
-    if (done || ++waited > 100) return context.stop();
+    if (done || ++waited > longest_end / 100ms) return context.stop();
     patience.expires_after(100ms);
     patience.async_wait([&](const boost::system::error_code&) { leave_when_done(); });
   };
@@ -221,6 +229,13 @@ int run(const Loaded& loaded) {
   Heart heart(context);
   heart.start();
   context.run();
+  // What still waits refers to the site: were it let go after the site, it would touch what is gone.
+  if (site && !site->finished()) {
+    spdlog::warn("what runs did not end within {} s and is left", longest_end / 1s);
+    site->leave();
+    spdlog::shutdown();
+    std::_Exit(0);
+  }
   blocking.join();
   return 0;
 }

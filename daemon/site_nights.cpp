@@ -101,7 +101,14 @@ asio::awaitable<void> SiteNights::run_nights() {
     const auto now = now_utc();
     const auto due = latest_night(time_of_day, now);
     night = co_await kept_night();
-    const std::string done = night.value("date", due.date);
+    std::string done = night.value("date", due.date);
+    if (nights_between(due.date, done) > 1) {  // the clock ran ahead and was set back: else none would run until it is there again
+      spdlog::warn("the night of {} is kept as done, and it is the night of {}: the clock was set back", done, due.date);
+      done = due.date;
+      night["date"] = done;
+      night["told"] = true;
+      co_await keep_night(night);
+    }
     if (due.date > done) {
       const auto late = std::chrono::duration_cast<std::chrono::seconds>(now - due.at);
       std::string note = late > called_late ? spoken_late(late) : std::string();
@@ -149,10 +156,16 @@ asio::awaitable<void> SiteNights::run_night(std::string date, std::string note) 
     co_return;
   }
   spdlog::info("the night of {}: round {}{}", date, *started, note.empty() ? "" : ", " + note);
-  json night = co_await kept_night();
-  if (night.value("told", true)) co_return;  // it has ended already
-  night["round"] = *started;
-  co_await keep_night(night);
+  // In one go: the round may end between a look and a write.
+  std::function<Outcome<void>()> write = [&record = parts_.record, id = *started]() -> Outcome<void> {
+    auto night = record.kept(night_kept);
+    if (!night) return night.error();
+    if (!night->is_object() || night->value("told", true)) return {};  // it has ended already
+    (*night)["round"] = id;
+    return record.keep({{night_kept, *night}}, {});
+  };
+  auto kept = co_await offload<Outcome<void>>(parts_.writing, std::move(write));
+  if (!kept) spdlog::error("the night cannot be kept: {}", kept.error().sentence());
 }
 
 asio::awaitable<void> SiteNights::not_run(std::string date, std::string note) {
@@ -224,12 +237,12 @@ asio::awaitable<Outcome<void>> SiteNights::end_round(std::int64_t id, json& docu
       document["drift"] = out.drift.rows;
       document["drift_since"] = out.accepted ? json(*out.accepted) : json();
     }
-    out.kept = parts_.record.end_round(id, document.at("state"), document);
+    out.kept = document.at("state") == "broken_off" ? parts_.record.break_off(id) : parts_.record.end_round(id, document.at("state"), document);
     if (!out.kept) return out;
     if (is_night) {
       telling::NightFacts facts;
       facts.site = parts_.design.site.name;
-      facts.night = date.empty() ? local_date(started) : date;
+      facts.night = date.empty() ? night_of(started, parts_.design.nightly_at) : date;
       facts.round = id;
       facts.state = document.at("state");
       facts.note = note;

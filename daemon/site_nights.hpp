@@ -38,7 +38,7 @@ class SiteNights {
   void stop();
   bool finished() const { return tasks_.running() == 0 && (!queues_ || queues_->finished()); }
 
-  // Ends a round in the record. A complete whole one gets `drift` and `drift_since` first, and a night is told.
+  // Ends a round in the record; of one that broke off (`state`) the document is its head alone. A complete whole one gets `drift` and `drift_since` first, and a night is told.
   boost::asio::awaitable<Outcome<void>> end_round(std::int64_t id, nlohmann::json& document);
   boost::asio::awaitable<Outcome<nlohmann::json>> drift();
   boost::asio::awaitable<Outcome<nlohmann::json>> changes(std::int64_t id, std::int64_t since);

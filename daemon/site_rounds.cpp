@@ -20,6 +20,7 @@ namespace {
 constexpr std::ptrdiff_t most_proves_at_once = 4;
 constexpr int nights_looked_at = 60;
 constexpr int rounds_looked_at = 20;
+constexpr int told_in_a_row = 500;  // verdicts; then the feed's listeners take theirs
 
 bool is_of_whole_site(const std::string& kind, const std::vector<std::string>& cameras) { return kind != "prove" || cameras.empty(); }
 
@@ -58,6 +59,16 @@ struct SiteService::RunningRound : round::RoundListener {
       data["round"] = id;
       service.parts_.feed.publish_passing("reading", data);
     }
+  }
+
+  // By an error of ours: its end is told all the same.
+  nlohmann::json broken_off() const {
+    nlohmann::json out = head;
+    out["state"] = "broken_off";
+    out["ended"] = to_rfc3339(now_utc());
+    out["verdicts"] = nlohmann::json::array();
+    out["counts"] = nullptr;
+    return out;
   }
 
   SiteService& service;
@@ -106,6 +117,7 @@ nlohmann::json SiteService::rounds_running() const {
 
 asio::awaitable<Outcome<std::int64_t>> SiteService::start_round(std::string kind, std::vector<std::string> cameras) {
   const bool whole = is_of_whole_site(kind, cameras);
+  if (stopped_) co_return Fault{FaultKind::cancelled, "the service is ending", "", "try again when it runs"};
   if (takes_no_more(kind, cameras))
     co_return Fault{FaultKind::bad_request, whole ? "a round of the whole site is running already" : std::to_string(most_proves_at_once) + " units are being proven already",
                     "", "wait for its end, or cancel it"};
@@ -167,18 +179,28 @@ asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> runni
   order.looks = looks_;
   co_await recall_rates();
   if (order.cameras.empty() || order.kind == "night") order.nights = co_await nights();
-  auto document = co_await runner.run(std::move(order));
+  nlohmann::json document;
+  std::exception_ptr failure;
+  try {
+    document = co_await runner.run(std::move(order));
+  } catch (...) {
+    failure = std::current_exception();
+  }
+  if (failure) document = running->broken_off();
   document["round"] = running->id;
   auto kept = co_await nights_.end_round(running->id, document);
   if (!kept) write_failed("round " + std::to_string(running->id), kept.error());
+  int told = 0;
   for (const auto& verdict : document.at("verdicts")) {
     nlohmann::json data = verdict;
     data["round"] = running->id;
     parts_.feed.publish_passing("verdict", data);
+    if (++told % told_in_a_row == 0) co_await pause_for(std::chrono::milliseconds(2));
   }
   for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held", "drift"}) document.erase(part);
   parts_.feed.publish("round_ended", document);
   if (parts_.after_round) parts_.after_round();
+  if (failure) std::rethrow_exception(failure);  // into the log
   spdlog::info("round {} {}: {}", running->id, document.at("state").get<std::string>(),
                json_line(document.at("counts")));
 }

@@ -83,6 +83,7 @@ Outcome<void> SiteService::start() {
 }
 
 void SiteService::stop() {
+  stopped_ = true;
   watch_.stop();
   nights_.stop();
   bench_.end();

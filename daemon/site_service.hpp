@@ -150,6 +150,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   std::vector<std::shared_ptr<RunningRound>> running_;  // in the order of their beginnings
   round::LinkRoom room_;                 // of all rounds that run
   bool rates_recalled_ = false;
+  bool stopped_ = false;
   std::map<std::string, SystemTime> judged_as_of_;  // camera -> when the round that judged it last had read it
   std::map<std::int64_t, std::shared_ptr<Ask>> asked_;
   std::int64_t next_ask_ = 1;

@@ -118,6 +118,8 @@ class Record {
   Outcome<void> add_readings(std::int64_t round, const std::vector<Reading>& readings);
   // `document` is the whole round as in docs/api.md.
   Outcome<void> end_round(std::int64_t round, const std::string& state, const nlohmann::json& document);
+  // A round that broke off: what was read of it stays, and it has no document.
+  Outcome<void> break_off(std::int64_t round);
   // Of a round that never ended: its head with the readings that were kept, verdicts empty. The text is for answers: a night of
   // 500 units is 10 MB, which a tree would take ten times as long for.
   Outcome<std::optional<std::string>> round_text(std::int64_t id);

@@ -138,6 +138,17 @@ TEST_CASE("nothing acknowledged is lost by kill -9, at many points; the round is
   }
 }
 
+TEST_CASE("a round that breaks off keeps what was read, and one that has ended stays as it is") {
+  auto record = std::move(*Record::open(":memory:"));
+  const auto broken = *record->begin_round(head()), whole = *record->begin_round(head());
+  REQUIRE(record->add_readings(broken, {reading(1)}).has_value());
+  REQUIRE(record->end_round(whole, "complete", {{"state", "complete"}}).has_value());
+  for (const auto id : {broken, whole}) REQUIRE(record->break_off(id).has_value());
+  CHECK((**record->round_document(broken)).at("state") == "broken_off");
+  CHECK((**record->round_document(broken)).at("readings").size() == 1);
+  CHECK((**record->round_document(whole)).at("state") == "complete");
+}
+
 TEST_CASE("a disk that is full is told as such, harms nothing, and works again when there is room") {
   const Folder folder;
   auto record = std::move(*Record::open(folder.path));
