@@ -62,7 +62,8 @@ Outcome<Range> range_of(const Command& command) {
 // Of the record that nobody holds.
 Outcome<void> export_here(const Command& command, const Range& range, ExportWriter& out) {
   const auto directory = command.arguments.value("record", "");
-  if (directory.empty() || !std::filesystem::exists(directory))
+  // A record that is not there would be made.
+  if (directory.empty() || !(std::filesystem::is_regular_file(directory) || std::filesystem::is_regular_file(directory + "/record.sqlite")))
     return Fault{FaultKind::bad_request, directory.empty() ? "which record?" : "there is no record", directory,
                  "give its directory, or a copy of it: --record DIRECTORY"};
   auto record = record::Record::open(directory);

@@ -44,11 +44,16 @@ Outcome<void> check_new(const std::string& path) {
 }
 
 Outcome<void> write_file(const std::string& path, const std::string& text) {
-  std::ofstream out(path, std::ios::binary);
-  out << text;
-  out.close();
-  if (out) return {};
-  return Fault{FaultKind::system, std::string("the sheet cannot be written: ") + std::strerror(errno), path, "check the directory and the free space"};
+  const auto cannot = [&path] {
+    return Fault{FaultKind::system, std::string("the sheet cannot be written: ") + std::strerror(errno), path, "check the directory and the free space"};
+  };
+  std::FILE* out = std::fopen(path.c_str(), "wbx");  // x: also when it came since the look, or is a link to nowhere
+  if (!out) return cannot();
+  const bool written = std::fwrite(text.data(), 1, text.size(), out) == text.size();
+  if (std::fclose(out) == 0 && written) return {};
+  const auto fault = cannot();
+  std::remove(path.c_str());  // half a sheet is none
+  return fault;
 }
 
 int make_sheet(const Command& command) {

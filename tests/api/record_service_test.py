@@ -213,6 +213,9 @@ class Kept(Site):
                           ("copy", self.folder / "precious.csv", *at)):
             self.assertEqual(self.command("record", *arguments).returncode, 2, arguments)
         self.assertEqual((self.folder / "precious.csv").read_text(), "mine")
+        (self.folder / "empty").mkdir()
+        self.assertEqual(self.command("record", "export", "--alone", "--record", self.folder / "empty", "--out", "-").returncode, 2)
+        self.assertEqual(list((self.folder / "empty").iterdir()), [])
         held = self.command("record", "export", "--alone", "--record", self.folder / "record", "--out", self.folder / "held.json")
         self.assertEqual(held.returncode, 3)
         self.assertIn("another tallywired keeps this record", held.stderr)
