@@ -6,7 +6,8 @@ namespace tallywire::api {
 
 namespace {
 
-// RFC 3986 §2.1; a percent sign without two digits stands for itself.
+// A value of a query as forms and browsers write it (WHATWG URL, "application/x-www-form-urlencoded parsing"): RFC 3986 §2.1, and a
+// plus is a blank; a percent sign without two digits stands for itself.
 std::string decoded(std::string_view text) {
   std::string out;
   for (std::size_t i = 0; i < text.size(); ++i) {
@@ -16,7 +17,7 @@ std::string decoded(std::string_view text) {
       out += static_cast<char>(value);
       i += 2;
     } else {
-      out += text[i];
+      out += text[i] == '+' ? ' ' : text[i];
     }
   }
   return out;
