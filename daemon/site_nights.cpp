@@ -296,6 +296,8 @@ asio::awaitable<Outcome<json>> SiteNights::changes(std::int64_t id, std::int64_t
       if (!*document) return Fault{FaultKind::bad_request, "round " + std::to_string(number) + " is not here", "", "see the numbers in GET /api/rounds"};
       auto read = round_read(parts_.record, parts_.design, number, from_rfc3339((**document).at("started")));
       if (!read) return read.error();
+      if (read->readings.empty() && !(**document).at("verdicts").empty())
+        return Fault{FaultKind::bad_request, "the readings of round " + std::to_string(number) + " are kept no longer", "", "docs/record.md says how long"};
       return verdict::RoundTold{std::move(*read), (**document).at("verdicts"), (**document).at("findings")};
     };
     auto was = told(since), is = told(id);

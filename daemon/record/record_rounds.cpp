@@ -217,14 +217,15 @@ Outcome<std::optional<std::int64_t>> Record::latest_round() {
 Outcome<void> Record::accept_round(std::int64_t id, const std::string& by, SystemTime at) {
   const std::lock_guard hold(writer_.lock);
   auto done = Statement(writer_.database, writer_.where,
-                        "UPDATE rounds SET accepted_by = ?, accepted_at = ? WHERE id = ? AND state = 'complete' AND kind <> 'prove'")
+                        "UPDATE rounds SET accepted_by = ?, accepted_at = ? WHERE id = ? AND state = 'complete' AND kind <> 'prove' "
+                        "AND thinned < 2")  // its readings are there: without them nothing would ever differ from it
                   .bind(by)
                   .bind(to_rfc3339(at))
                   .bind(id)
                   .run();
   if (!done) return done.error();
   if (sqlite3_changes(writer_.database) == 0)
-    return Fault{FaultKind::bad_request, "only a complete round of the whole site can be accepted", "round " + std::to_string(id),
+    return Fault{FaultKind::bad_request, "only a complete round of the whole site whose readings are still kept can be accepted", "round " + std::to_string(id),
                  "run `tallywire round` to its end first"};
   return {};
 }
