@@ -110,7 +110,11 @@ std::string syslog_of(const nlohmann::json& message, const std::string& host, Sy
   add("new", std::to_string(message.at("begun").size() + message.at("again").size()));
   add("ended", std::to_string(message.at("ended").size()));
   add("open", message.at("open").dump());
-  return out + "] \xef\xbb\xbf" + message.at("subject").get<std::string>();
+  // One line: a site's name must not begin another one in a log that ends messages by line feeds.
+  auto subject = message.at("subject").get<std::string>();
+  for (auto& c : subject)
+    if (static_cast<unsigned char>(c) < 0x20 || c == 0x7f) c = ' ';
+  return out + "] \xef\xbb\xbf" + subject;
 }
 
 std::chrono::milliseconds wait_before_next(int tries, double first_s, double chance) {

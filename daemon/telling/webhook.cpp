@@ -8,8 +8,8 @@ class Webhook : public Way {
  public:
   Webhook(config::WebhookSettings settings, std::string key) : settings_(std::move(settings)), key_(std::move(key)) {}
   std::string name() const override { return "webhook"; }
-  // A query may hold a token of the receiver's: it is not shown.
-  std::string where() const override { return settings_.url.substr(0, settings_.url.find_first_of("?#")); }
+  // Path and query may hold a token of the receiver's: they are not shown.
+  std::string where() const override { return settings_.url.substr(0, settings_.url.find_first_of("/?#", settings_.url.find("//") + 2)); }
 
   Outcome<void> tell(const nlohmann::json& message, SystemTime now, const std::atomic<bool>& stop) override {
     const auto body = json_line(message);

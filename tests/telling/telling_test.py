@@ -115,6 +115,7 @@ class Telling(unittest.TestCase):
         self.assertIn("TALLYWIRE_SEQUENCE=1\n", entry)
         wait_until(lambda: all(self.ways()[way]["state"] == "failing" for way in ("webhook", "email", "syslog")), 10, "the dead ways")
         self.assertEqual(self.ways()["journal"]["state"], "idle")
+        self.assertEqual(self.ways()["webhook"]["where"], "http://127.0.0.1:8088")  # a path may hold a token
         self.end(signal.SIGKILL)
 
         self.peers = self.ns.start("box", "/usr/bin/python3", HERE / "peers.py", self.folder, KEY, USER, PASSWORD)

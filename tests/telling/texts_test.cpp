@@ -58,6 +58,7 @@ TEST_CASE("nothing of a message can end a header's line") {
   CHECK(telling::encoded_words("a\r\nBcc: b").find('\n') == std::string::npos);
   auto message = quiet_night();
   message["site"] = "x\"] y\\\n";
+  message["subject"] = "x\n<0>1 another line";
   const auto line = telling::syslog_of(message, "box", from_rfc3339("2026-11-26T01:31:00Z"));
   CHECK(line.starts_with("<30>1 2026-11-26T01:31:00.000Z box tallywired - NIGHT [night@32473 key="));
   CHECK(line.find("site=\"x\\\"\\] y\\\\\"") != std::string::npos);
