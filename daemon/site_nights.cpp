@@ -307,7 +307,7 @@ asio::awaitable<Outcome<json>> SiteNights::changes(std::int64_t id, std::int64_t
     Outcome<json> out(boost::system::in_place_value, std::move(answer));
     return out;
   };
-  auto answer = co_await offload<Outcome<json>>(parts_.writing, std::move(work));
+  auto answer = co_await offload<Outcome<json>>(parts_.blocking, std::move(work));
   co_return answer;
 }
 

@@ -27,6 +27,7 @@ struct SiteNightsParts {
   record::Record& record;
   api::EventFeed& feed;
   boost::asio::thread_pool& writing;
+  boost::asio::thread_pool& blocking;  // what only reads, and takes a second
   api::Service& service;
 };
 

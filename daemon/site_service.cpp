@@ -58,7 +58,7 @@ SiteService::SiteService(SiteServiceParts parts, std::vector<std::string> interf
       bench_instruments_(parts.secrets, parts.blocking),
       bench_(parts.context.get_executor(), bench_parts()),
       looking_(parts.secrets, parts.blocking),
-      nights_({parts.context, parts.design, parts.record, parts.feed, parts.writing, *this}, parts.telling, parts.secrets),
+      nights_({parts.context, parts.design, parts.record, parts.feed, parts.writing, parts.blocking, *this}, parts.telling, parts.secrets),
       tasks_(parts.context.get_executor()),
       between_looks_(between_looks),
       next_look_(parts.context) {
