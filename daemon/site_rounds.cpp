@@ -210,10 +210,11 @@ asio::awaitable<std::vector<verdict::NightRate>> SiteService::nights() {
   std::function<Outcome<std::vector<verdict::NightRate>>()> read = [&design = parts_.design, &record = parts_.record]() -> Outcome<std::vector<verdict::NightRate>> {
     std::set<std::string> streams;
     for (const auto& store : verdict::stores_of(design)) streams.insert(store.streams.begin(), store.streams.end());
-    auto readings = record.readings_of_nights({streams.begin(), streams.end()}, "payload_bps", nights_looked_at);
-    if (!readings) return readings.error();
+    auto read_by_nights = record.numbers_of_nights("payload_bps", nights_looked_at);
+    if (!read_by_nights) return read_by_nights.error();
     std::vector<verdict::NightRate> out;
-    for (const auto& [round, reading] : *readings) out.push_back({round, reading.when, reading.subject, *reading.number()});
+    for (const auto& n : read_by_nights->numbers)
+      if (const auto& subject = read_by_nights->subjects[n.subject]; streams.contains(subject)) out.push_back({n.round, n.when, subject, n.number});
     return out;
   };
   auto found = co_await offload<Outcome<std::vector<verdict::NightRate>>>(parts_.writing, std::move(read));

@@ -17,11 +17,18 @@ std::string csv_field(const std::string& text) {
   return out + "\"";
 }
 
+namespace {
+
+// What a unit says of itself must not be reckoned by a spreadsheet that opens the file.
+std::string no_formula(const std::string& word) { return !word.empty() && std::string_view("=+-@\t\r").find(word[0]) != std::string_view::npos ? "'" + word : word; }
+
+}  // namespace
+
 std::string csv_head() { return "round,kind,subject,quantity,value,uncertainty,when,over_s,method,unread\r\n"; }
 
 std::string csv_row(std::int64_t round, const std::string& kind, const Reading& r) {
   const auto number = [](double value) { return json(value).dump(); };  // the fewest digits that tell it from any other
-  const std::string value = r.number() ? number(*r.number()) : r.word().value_or("");
+  const std::string value = r.number() ? number(*r.number()) : no_formula(r.word().value_or(""));
   std::string out = std::to_string(round);
   const auto over_s = number(std::chrono::duration<double>(r.over).count());
   for (const auto& field : {kind, r.subject, r.quantity, value, number(r.uncertainty), to_rfc3339(r.when), over_s, r.method, r.unread})

@@ -137,14 +137,8 @@ class Record {
   Outcome<std::vector<Reading>> readings_of(std::int64_t round);
   // Of the subject itself and of all that is part of it: "camera/gate" takes "camera/gate/head/1" along.
   Outcome<std::vector<Reading>> readings_below(std::int64_t round, const std::string& subject);
-  struct NightReading {
-    std::int64_t round = 0;
-    Reading reading;
-  };
-  // Of each subject the newest numbers of one quantity that complete nightly rounds read, at most `most` a subject.
-  Outcome<std::vector<NightReading>> readings_of_nights(const std::vector<std::string>& subjects, const std::string& quantity, int most);
   // Every number of one quantity that the newest `nights` complete nightly rounds read, of all subjects, the newest night
-  // first: what drift is reckoned from, a third of the work of whole readings.
+  // first: what forecasts rest on, at a fifth of the work of whole readings.
   Outcome<NightNumbers> numbers_of_nights(const std::string& quantity, int nights);
   // What the newest `most` complete rounds that have it read of one quantity, oldest first; unread ones too.
   Outcome<std::vector<RoundReading>> history(const std::string& subject, const std::string& quantity, int most);

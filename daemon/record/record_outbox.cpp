@@ -10,6 +10,13 @@ namespace {
 
 constexpr std::int64_t outbox_kept = 4000;  // of those that are done
 
+Outcome<json> parsed(const std::string& text, const char* what) {
+  auto value = json::parse(text, nullptr, false);
+  if (value.is_discarded()) return Fault{FaultKind::malformed, std::string(what) + " in the record is damaged", "", "restore a copy of the record"};
+  Outcome<json> out(boost::system::in_place_value, std::move(value));
+  return out;
+}
+
 }  // namespace
 
 Outcome<std::optional<std::int64_t>> Record::accepted_round() {
@@ -53,8 +60,9 @@ Outcome<json> Record::kept(const std::string& name) {
   Statement row(reading.database, reading.where, "SELECT value FROM kept WHERE name = ?");
   auto there = row.bind(name).step();
   if (!there) return there.error();
-  Outcome<json> out(boost::system::in_place_value, *there ? json::parse(row.text(0)) : json());
-  return out;
+  if (*there) return parsed(row.text(0), "what was kept of the nights");
+  Outcome<json> none(boost::system::in_place_value, json());
+  return none;
 }
 
 Outcome<void> Record::keep(const std::vector<std::pair<std::string, json>>& state, const std::vector<OutboxMessage>& messages) {
@@ -95,7 +103,9 @@ Outcome<std::optional<Record::OutboxEntry>> Record::next_waiting(const std::stri
   OutboxEntry out;
   out.id = row.integer(0);
   out.key = row.text(1);
-  out.message = json::parse(row.text(2));
+  auto message = parsed(row.text(2), "a message that waits");
+  if (!message) return message.error();
+  out.message = std::move(*message);
   out.made = from_rfc3339(row.text(3));
   out.next_try = from_rfc3339(row.text(4));
   out.tries = static_cast<int>(row.integer(5));

@@ -160,9 +160,8 @@ void ask_all(const Arguments& a) {
   ask(a, "a unit's readings in a round", of_unit, [&](Record& r) { return take(r.readings_below(newest, unit)).size(); });
   for (const int most : {30, 60}) {
     const auto rows = streams.size() * std::min<std::size_t>(nights, static_cast<std::size_t>(most));
-    const auto what = "bit rate of all streams, " + std::to_string(most) + " nights", numbers = "the same as numbers, " + std::to_string(most) + " nights";
-    ask(a, what.c_str(), rows, [&](Record& r) { return take(r.readings_of_nights(streams, "payload_bps", most)).size(); });
-    ask(a, numbers.c_str(), rows, [&](Record& r) { return take(r.numbers_of_nights("payload_bps", most)).numbers.size(); });
+    const auto what = "bit rate of all streams, " + std::to_string(most) + " nights";
+    ask(a, what.c_str(), rows, [&](Record& r) { return take(r.numbers_of_nights("payload_bps", most)).numbers.size(); });
   }
   ask(a, "all readings of a round", of_night, [&](Record& r) { return take(r.readings_of(newest)).size(); });
   const auto of_page = std::min<std::size_t>(5000, nights * of_night);

@@ -69,12 +69,12 @@ TEST_CASE("readings of nights are those of complete nightly rounds, the newest o
   add("round", "complete", 4, 4);
   add("night", "cancelled", 5, 5);
   add("night", "running", 6, 6);
-  const auto found = *record->readings_of_nights({"camera/gate", "camera/yard", "camera/none"}, "payload_bps", 2);
-  REQUIRE(found.size() == 2);
-  CHECK(found[0].round == third);
-  CHECK(found[0].reading.number() == 3);
-  CHECK(found[1].round == second);
-  CHECK(found[1].reading.subject == "camera/gate");
+  const auto found = *record->numbers_of_nights("payload_bps", 2);
+  REQUIRE(found.numbers.size() == 2);
+  CHECK(found.subjects == std::vector<std::string>{"camera/gate"});
+  CHECK(found.numbers[0].round == third);
+  CHECK(found.numbers[0].number == 3);
+  CHECK(found.numbers[1].round == second);
 }
 
 TEST_CASE("only a complete round can be accepted") {
