@@ -176,11 +176,11 @@ void SiteService::tell(const verdict::Finding& finding, bool is_over) {
 }
 
 // Rounds that run side by side may have read one unit: the newer reading stands, whichever ends first.
-void SiteService::judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime as_of) {
+void SiteService::judged(const std::string& camera, round::Presence is, const std::string& reason, SystemTime as_of) {
   auto& judged_as_of = judged_as_of_[camera];
   if (as_of < judged_as_of) return;
   judged_as_of = as_of;
-  tell(roll_.judged(camera, wanting, reason, now_utc()));
+  tell(roll_.judged(camera, is, reason, now_utc()));
 }
 
 // ---- what the API asks --------------------------------------------------------------------------

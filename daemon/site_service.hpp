@@ -97,7 +97,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   const round::Roll& roll() const override { return roll_; }
   void heard(const std::string& camera) override;
   void place(const std::string& hardware_address, const std::string& seen_on) override;
-  void judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime as_of) override;
+  void judged(const std::string& camera, round::Presence is, const std::string& reason, SystemTime as_of) override;
   void port_down(const std::string& switch_port) override;
   void not_a_unit(const std::string& hardware_address) override { roll_.not_a_unit(hardware_address); }
   std::vector<verdict::Finding> findings() const override { return watch_.findings(); }

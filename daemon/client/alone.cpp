@@ -42,8 +42,8 @@ class Keeper : public round::RollKeeper, public round::RoundListener {
     roll_.place(hardware, seen_on);
     if (watch_) watch_->place(hardware, seen_on);
   }
-  void judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime) override {
-    roll_.judged(camera, wanting, reason, now_utc());
+  void judged(const std::string& camera, round::Presence is, const std::string& reason, SystemTime) override {
+    roll_.judged(camera, is, reason, now_utc());
   }
   void port_down(const std::string& switch_port) override { changed(roll_.port_down(switch_port, now_utc())); }
   void not_a_unit(const std::string& hardware_address) override { roll_.not_a_unit(hardware_address); }

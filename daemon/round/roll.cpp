@@ -233,16 +233,15 @@ Changes Roll::port_down(const std::string& switch_port, SystemTime now) {
   return out;
 }
 
-Changes Roll::judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime now) {
+Changes Roll::judged(const std::string& camera, Presence is, const std::string& reason, SystemTime now) {
   Changes out;
   const auto at = by_id_.find(camera);
   if (at == by_id_.end() || !present(entries_[at->second].presence)) return out;
   auto& entry = entries_[at->second];
-  const auto next = wanting ? Presence::wanting : Presence::proven;
   const auto was = entry.presence;
   entry.reason = reason;
-  if (next == was) return out;
-  entry.presence = next;
+  if (is == was) return out;
+  entry.presence = is;
   entry.since = now;
   out.cameras.push_back({entry, was});
   return out;

@@ -97,7 +97,7 @@ class Roll {
   // The switch says that this port has no link: whoever hung on it is lost.
   Changes port_down(const std::string& switch_port, SystemTime now);
   // What a round says of a unit that is here; ignored for one that is awaited or lost.
-  Changes judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime now);
+  Changes judged(const std::string& camera, Presence is, const std::string& reason, SystemTime now);
   // A switch says that this address is its own: no stranger.
   void not_a_unit(const std::string& hardware_address);
   // Where a switch has learnt an address: "switch/port".

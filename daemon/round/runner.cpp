@@ -104,6 +104,7 @@ asio::awaitable<nlohmann::json> Runner::carry_out() {
   co_await meter_streams();
   if (!stop_.requested() && whole_site()) co_await measure_path();
   if (!stop_.requested() && whole_site()) co_await measure_volumes();
+  co_await wait_for_cut();
   read_days_held();
   doing_ = "reckoning the headroom";
   const auto headroom = co_await reckon_headroom();
@@ -162,6 +163,14 @@ asio::awaitable<void> Runner::wait_for_absent() {
     if (all_here) break;
     co_await pause_for(200ms);
   }
+}
+
+// A stream that broke off may be the first sign of a unit that is gone: the round does not end before the roll can know.
+asio::awaitable<void> Runner::wait_for_cut() {
+  if (!cut_.empty()) doing_ = "waiting whether units whose streams broke off are still here";
+  const std::chrono::duration<double> patience(1.5 * design_.limits.lost_after_s);
+  for (const auto& [camera, when] : cut_)
+    while (!stop_.requested() && is_here(keeper_.roll().find(camera)->presence) && now_utc() - when < patience) co_await pause_for(100ms);
 }
 
 asio::awaitable<void> Runner::ask_camera(const config::Camera& camera) {

@@ -53,7 +53,8 @@ class RollKeeper {
   virtual void heard(const std::string& camera) = 0;
   virtual void place(const std::string& hardware_address, const std::string& seen_on) = 0;
   // `as_of`: when the round read the unit. What another round read later stands.
-  virtual void judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime as_of) = 0;
+  // `is`: proven, wanting, or arrived where something was unread.
+  virtual void judged(const std::string& camera, Presence is, const std::string& reason, SystemTime as_of) = 0;
   // A switch says that this port ("switch/port") has no link.
   virtual void port_down(const std::string& switch_port) = 0;
   // A hardware address is a switch's own.
@@ -119,6 +120,7 @@ class Runner {
   double elapsed_s() const;
   boost::asio::awaitable<void> meter_streams();
   boost::asio::awaitable<void> meter(StreamTask task, LinkRoom::Ticket ticket);
+  boost::asio::awaitable<void> wait_for_cut();
   boost::asio::awaitable<void> measure_path();
   boost::asio::awaitable<void> measure_volumes();
   boost::asio::awaitable<void> tick_progress();
@@ -151,6 +153,7 @@ class Runner {
   std::vector<verdict::NightRate> nights_;
   std::vector<verdict::DaysHeld> days_held_;
   std::vector<StreamTask> tasks_;
+  std::map<std::string, SystemTime> cut_;            // camera id -> when a stream of it broke off
   std::map<std::string, SystemTime> last_read_;      // camera id -> when the round read it
   Plan plan_;
   std::string plan_text_;                            // as it was told

@@ -129,9 +129,11 @@ void Runner::judge_roll(const std::vector<verdict::Verdict>& verdicts) {
     const auto read = last_read_.find(camera.id);
     const auto as_of = read == last_read_.end() ? started_ : read->second;
     if (missed > 0)
-      keeper_.judged(camera.id, true, std::to_string(missed) + (missed == 1 ? " target" : " targets") + " missed", as_of);
+      keeper_.judged(camera.id, Presence::wanting, std::to_string(missed) + (missed == 1 ? " target" : " targets") + " missed", as_of);
     else if (not_read == 0)
-      keeper_.judged(camera.id, false, "", as_of);
+      keeper_.judged(camera.id, Presence::proven, "", as_of);
+    else if (!stop_.requested())  // what a round proved once is not proven now; a round that was stopped says nothing of it
+      keeper_.judged(camera.id, Presence::arrived, std::to_string(not_read) + (not_read == 1 ? " target" : " targets") + " unread", as_of);
   }
 }
 

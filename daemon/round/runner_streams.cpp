@@ -6,6 +6,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdio>
 
 namespace tallywire::round {
 
@@ -16,6 +17,24 @@ namespace {
 constexpr double opening_s = 1;          // opening and closing a stream, beside metering it
 constexpr double longest_metering_s = 120;
 constexpr double longest_rest_s = 1;
+
+// A rate over the first moments of a stream is no rate, and no loss in them is no proof: what was metered for less than this share
+// of its time is unread. What a single packet tells, codec and size, stays.
+constexpr double least_of_metering_ratio = 0.6;
+
+// Whether something was.
+bool unread_what_was_cut(std::vector<Reading>& readings, double metering_s, const std::string& why) {
+  bool cut = false;
+  for (auto& r : readings) {
+    const double over_s = std::chrono::duration<double>(r.over).count();
+    if (!r.is_read() || over_s <= 0 || over_s >= least_of_metering_ratio * metering_s || r.quantity.ends_with("_px")) continue;
+    char text[64];
+    std::snprintf(text, sizeof text, " after %.1f s of the %.0f s that it is metered", over_s, metering_s);
+    r = unread(r.subject, r.quantity, why + text, r.when);
+    cut = true;
+  }
+  return cut;
+}
 
 // A link is free for the next stream a moment after the last: a second in which one ends and another begins with its key frame
 // would hold both.
@@ -150,7 +169,9 @@ asio::awaitable<void> Runner::meter(StreamTask task, LinkRoom::Ticket ticket) {
     take(unread_stream(subject, outcome.error().sentence()));
     co_return;
   }
-  if (!outcome->fault) keeper_.heard(task.camera->id);
+  const bool cut = unread_what_was_cut(outcome->readings, task.metering_s, stop_.requested() ? "the round was stopped" : "the stream broke off");
+  if (!outcome->fault && !cut) keeper_.heard(task.camera->id);
+  if (cut && !stop_.requested()) cut_[task.camera->id] = now_utc();
   for (const auto& r : outcome->readings)
     if (r.subject == subject && r.quantity == "wire_bps" && r.number()) room_.learn(subject, *r.number());
   take(std::move(outcome->readings));

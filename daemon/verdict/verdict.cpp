@@ -1,5 +1,7 @@
 #include "daemon/verdict/verdict.hpp"
 
+#include "daemon/verdict/words.hpp"
+
 #include <nlohmann/json.hpp>
 
 #include <cmath>
@@ -45,6 +47,7 @@ std::optional<Side> nearest_side(const Target& target, double value) {
 }
 
 Verdict judge_number(const Target& target, const Reading& reading, double value) {
+  const auto spoken = [&target](double number) { return spoken_value(target.quantity, number); };
   Verdict out{target, reading, Kind::met, std::nullopt, ""};
   const auto side = nearest_side(target, value);
   if (!side) {
@@ -56,13 +59,13 @@ Verdict judge_number(const Target& target, const Reading& reading, double value)
   const bool over = target.high && side->limit == *target.high && value > *target.high;
   if (side->inside < 0) {
     out.kind = Kind::missed;
-    out.reason = plain(value) + (over ? " is above " : " is below ") + plain(side->limit);
+    out.reason = spoken(value) + (over ? " is above " : " is below ") + spoken(side->limit);
   } else if (side->inside < target.reserve) {
     out.kind = Kind::tight;
-    out.reason = "met, but inside the reserve of " + plain(target.reserve);
+    out.reason = "met, but inside the reserve of " + spoken(target.reserve);
   } else if (reading.uncertainty > 0 && side->inside < reading.uncertainty) {
     out.kind = Kind::tight;
-    out.reason = "met, but the uncertainty of " + plain(reading.uncertainty) + " reaches over the limit";
+    out.reason = "met, but the uncertainty of " + spoken(reading.uncertainty) + " reaches over the limit";
   }
   return out;
 }

@@ -137,11 +137,11 @@ TEST_CASE("asks stay few: an absent unit is asked every five seconds") {
 TEST_CASE("a round's verdict shows in presence, but not of a unit that is away") {
   const auto design = two_cameras();
   Roll roll(design, {}, noon);
-  CHECK(roll.judged("gate", false, "", noon).cameras.empty());
+  CHECK(roll.judged("gate", Presence::proven, "", noon).cameras.empty());
   roll.see({"02:00:5e:10:00:01", "198.51.100.31", noon});
-  roll.judged("gate", false, "", noon);
+  roll.judged("gate", Presence::proven, "", noon);
   CHECK(roll.find("gate")->presence == Presence::proven);
-  roll.judged("gate", true, "1 target missed", noon);
+  roll.judged("gate", Presence::wanting, "1 target missed", noon);
   CHECK(roll.find("gate")->presence == Presence::wanting);
 }
 
@@ -149,7 +149,7 @@ TEST_CASE("presence survives a restart, and silence counts from then") {
   const auto design = two_cameras();
   Roll roll(design, {}, noon);
   roll.see({"02:00:5e:10:00:01", "198.51.100.31", noon});
-  roll.judged("gate", false, "", noon);
+  roll.judged("gate", Presence::proven, "", noon);
   const nlohmann::json saved = roll.entries();
   Roll again(design, {}, noon + 1h);
   again.restore(saved, noon + 1h);

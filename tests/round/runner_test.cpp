@@ -39,6 +39,29 @@ TEST_CASE("a stream whose login is refused is unread with the reason, the rest i
   CHECK(run.keeper.roll().find("gate")->presence == Presence::arrived);
 }
 
+TEST_CASE("a stream that breaks off proves nothing, whatever its first moments were") {
+  Run run;
+  run.design.limits.lost_after_s = 0.1;
+  run.keeper.arrive_all();
+  run.instruments.metered_over = std::chrono::milliseconds(20);  // of the 50 that it is metered
+  const auto round = run.round();
+  CHECK(count_of(round, "missed") == 0);
+  CHECK(round.at("exit_code") == 3);
+  CHECK(run.keeper.roll().find("gate")->presence == Presence::arrived);
+  for (const auto& v : round.at("verdicts"))
+    if (v.at("target").contains("text") && v.at("quantity") == "payload_bps") CHECK(v.at("reason").get<std::string>().starts_with("the stream broke off after 0.0 s"));
+}
+
+TEST_CASE("what an earlier round had proven is not proven when it could not be read") {
+  Run run;
+  run.keeper.arrive_all();
+  run.keeper.judged("gate", Presence::proven, "", now_utc());
+  run.instruments.stream_fault = "login refused";
+  run.round();
+  CHECK(run.keeper.roll().find("gate")->presence == Presence::arrived);
+  CHECK(run.keeper.roll().find("gate")->reason.ends_with("unread"));
+}
+
 TEST_CASE("a probe that throws ends neither the round nor its neighbours") {
   Run run;
   run.keeper.arrive_all();

@@ -45,6 +45,7 @@ class Scripted : public Instruments {
   std::function<void()> when_metering;
   std::string stream_fault;
   bool throws = false;
+  std::chrono::nanoseconds metered_over{0};  // 0: nothing is told of it
   std::vector<Reading> by_tap;
   std::vector<Reading> tapped() override { return by_tap; }
 
@@ -77,6 +78,8 @@ class Scripted : public Instruments {
                     read_number(subject, "peak_bps_100ms", 6e6, "RTP", now),
                     read_number(subject, "loss_ratio", 0, "RTP", now),
                     read_number(subject, "jitter_ms", 1, "RTP", now)};
+    for (auto& r : out.readings)
+      if (r.number()) r.over = metered_over;
     co_return out;
   }
   std::vector<Reading> of_switch, of_first_port;
@@ -104,8 +107,8 @@ class Keeper : public RollKeeper {
   const Roll& roll() const override { return roll_; }
   void heard(const std::string& camera) override { roll_.heard(camera, now_utc()); }
   void place(const std::string& mac, const std::string& on) override { roll_.place(mac, on); }
-  void judged(const std::string& camera, bool wanting, const std::string& reason, SystemTime) override {
-    roll_.judged(camera, wanting, reason, now_utc());
+  void judged(const std::string& camera, Presence is, const std::string& reason, SystemTime) override {
+    roll_.judged(camera, is, reason, now_utc());
   }
   void port_down(const std::string& port) override { roll_.port_down(port, now_utc()); }
   void not_a_unit(const std::string& address) override { roll_.not_a_unit(address); }
