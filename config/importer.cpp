@@ -1,5 +1,7 @@
 #include "config/importer.hpp"
 
+#include "config/object_reader.hpp"
+
 #include <algorithm>
 #include <cerrno>
 #include <cstdlib>
@@ -51,7 +53,7 @@ std::vector<Row> read_rows(std::string_view text, char separator) {
     if (c == '\n') ++line;
     if (quoted) {
       if (c != '"')
-        cell += c;
+        cell += c == '\n' || c == '\r' || c == '\t' ? ' ' : c;  // a design's texts have one line
       else if (i + 1 < text.size() && text[i + 1] == '"')
         cell += text[++i];
       else
@@ -148,16 +150,24 @@ class Importer {
     return text;
   }
 
+  std::string id_of(const char* column) {
+    auto text = word(column);
+    if (!text.empty() && !is_id(text)) fail(std::string(column) + " “" + text + "” has a character that ids may not have: letters, digits, - and _ only");
+    return text;
+  }
+
   void fail(const std::string& what) {
     if (fault_.empty()) fault_ = what;
   }
 
   void take_row() {
     if (row_->cells.size() > rows_[0].cells.size()) return fail("the row has more cells than the header");
-    const auto id = word("camera"), sw = word("switch"), port = word("port"), address = word("address");
+    for (const auto& [name, at] : columns_)
+      if (const auto wrong = text_fault(cell(name.c_str())); !wrong.empty()) return fail(name + " " + wrong + ": " + text_right);
+    const auto id = id_of("camera"), sw = id_of("switch"), port = word("port"), address = word("address");
     const auto link = number("link_mbps", true);
     const auto stream = read_stream();
-    const auto head = word("head");
+    const auto head = id_of("head");
     if (!fault_.empty()) return;
     auto known = cameras_.find(id);
     if (known == cameras_.end()) {
@@ -178,7 +188,7 @@ class Importer {
   }
 
   json read_stream() {
-    json out = {{"id", word("stream")}, {"codec", word("codec")}};
+    json out = {{"id", id_of("stream")}, {"codec", word("codec")}};
     const auto put = [&](const char* column, const char* key, bool whole) {
       if (const auto value = number(column, true)) out[key] = whole ? json(static_cast<int>(*value)) : json(*value);
     };

@@ -237,9 +237,10 @@ LoadedDesign parse_design(std::string_view text, const std::string& file_name) {
   const auto read = read_json_text(text);
   ReadingFile file{file_name, read, {}};
   for (const auto& fault : read.faults)
-    file.faults.push_back({file_name, fault.at.line, fault.at.column, fault.pointer, fault.what, fault.right});
+    file.faults.push_back({file_name, fault.at.line, fault.at.column, fault.pointer, shown(fault.what), fault.right});
   LoadedDesign out;
   if (!read.value.is_discarded()) {
+    check_texts(file);
     auto design = read_design(file);
     check_rules(design, file);
     design.sha256 = sha256_of(text);

@@ -34,7 +34,7 @@ std::string plain(double value) {
 std::string DesignFault::sentence() const {
   std::string out = file + ":" + std::to_string(line) + ":" + std::to_string(column) + ": " + what;
   if (!right.empty()) out += "; " + right;
-  return out + " (" + (pointer.empty() ? "the whole file" : pointer) + ")";
+  return out + " (" + (pointer.empty() ? "the whole file" : shown(pointer)) + ")";
 }
 
 void ReadingFile::fault(const std::string& pointer, std::string what, std::string right, bool at_key) {
@@ -49,7 +49,7 @@ void ReadingFile::fault(const std::string& pointer, std::string what, std::strin
     at = places.end();
   }
   const Position position = at == places.end() ? Position{} : at->second;
-  faults.push_back({name, position.line, position.column, pointer, std::move(what), std::move(right)});
+  faults.push_back({name, position.line, position.column, pointer, shown(what), shown(right)});
 }
 
 ObjectReader::ObjectReader(ReadingFile& file, std::string pointer) : file_(file), pointer_(std::move(pointer)) {

@@ -9,6 +9,7 @@
 #include <initializer_list>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 namespace tallywire::config {
@@ -33,6 +34,20 @@ struct ReadingFile {
   // At a value, or at its key where that says more.
   void fault(const std::string& pointer, std::string what, std::string right, bool at_key = false);
 };
+
+constexpr std::size_t most_text_octets = 300;
+
+// What is wrong with a text that people are to read on a line of a page, a log or a sheet, as the end of "the text …": it is
+// too long, or holds a character that is not seen or that turns the reading order (UAX 9). Empty when nothing is. UTF-8.
+std::string text_fault(std::string_view text);
+extern const char* const text_right;
+// An id stands in subjects and paths: letters, digits, - and _ only.
+bool is_id(std::string_view id);
+
+// The text with U+FFFD for each such character: what a fault quotes comes to a terminal.
+std::string shown(std::string_view text);
+// A fault for each text of the file that `text_fault` finds something at.
+void check_texts(ReadingFile& file);
 
 class ObjectReader {
  public:

@@ -20,13 +20,6 @@ std::string mbps(double bps) {
   return text;
 }
 
-// An id stands in subjects and paths: no blanks, no slashes.
-bool is_id(const std::string& id) {
-  return !id.empty() && std::all_of(id.begin(), id.end(), [](unsigned char c) {
-    return std::isalnum(c) || c == '-' || c == '_';
-  });
-}
-
 class Rules {
  public:
   Rules(const Design& design, ReadingFile& file) : design_(design), file_(file) {}
