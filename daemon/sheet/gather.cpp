@@ -42,12 +42,30 @@ std::pair<std::string, std::string> key_of(const json& finding) { return {word(f
 struct Closed {
   json compared = json::array();
   json findings = json::array();
+  json unread = json::array();  // gone, but perhaps only because nobody could look
 };
+
+bool is_at_or_below(const std::string& subject, const std::string& whole) { return subject == whole || subject.starts_with(whole + "/"); }
+
+std::set<std::string> unread_subjects(const json& document) {
+  std::set<std::string> out;
+  for (const auto& verdict : list(document, "verdicts"))
+    if (word(verdict, "verdict") == "unread") out.insert(word(verdict, "subject"));
+  return out;
+}
+
+// Whether the round could not read something of the finding's subject. All subjects are below the site.
+bool was_unread(const std::set<std::string>& unread, const std::string& subject) {
+  return std::any_of(unread.begin(), unread.end(), [&subject](const std::string& one) {
+    return subject == "site" || one == "site" || is_at_or_below(one, subject) || is_at_or_below(subject, one);
+  });
+}
 
 Outcome<Closed> closed_findings(record::Record& record, const std::vector<RoundHead>& heads, const json& document) {
   std::set<std::pair<std::string, std::string>> told;
   for (const auto& finding : list(document, "findings")) told.insert(key_of(finding));
   Closed out;
+  const auto unread = unread_subjects(document);
   const auto earlier = earlier_rounds(heads, count(document, "round"));
   for (const auto& head : earlier) {
     auto before = record.round_document(head.id);
@@ -59,7 +77,7 @@ Outcome<Closed> closed_findings(record::Record& record, const std::vector<RoundH
       json one = finding;
       one["last_round"] = head.id;
       one["last_at"] = word(**before, "ended");
-      out.findings.push_back(std::move(one));
+      (was_unread(unread, word(finding, "subject")) ? out.unread : out.findings).push_back(std::move(one));
     }
   }
   std::reverse(out.compared.begin(), out.compared.end());
@@ -76,7 +94,7 @@ Outcome<json> document_of(record::Record& record, const std::vector<RoundHead>& 
   const auto where = "round " + std::to_string(*wanted);
   auto document = record.round_document(*wanted);
   if (!document) return document.error();
-  if (!*document) return Fault{FaultKind::bad_request, "the record has no such round", where, "see `tallywire sheet --help`; GET /api/rounds lists them"};
+  if (!*document) return Fault{FaultKind::bad_request, "the record has no such round", where, "the page lists them"};
   if (word(**document, "state") == "running") return Fault{FaultKind::bad_request, "the round still runs", where, "wait for its end, or end it"};
   return Outcome<json>(boost::system::in_place_value, std::move(**document));
 }
@@ -106,7 +124,7 @@ Outcome<json> gather(record::Record& record, const config::Design& design, const
   auto said = record.witnesses();
   if (!said) return said.error();
   Closed closed;
-  if (word(*document, "kind") != "prove") {
+  if (word(*document, "kind") != "prove" && word(*document, "state") == "complete") {
     auto found = closed_findings(record, *heads, *document);
     if (!found) return found.error();
     closed = std::move(*found);
@@ -122,6 +140,7 @@ Outcome<json> gather(record::Record& record, const config::Design& design, const
               {"accepted", member(*document, "accepted")},
               {"compared_with", closed.compared},
               {"closed_findings", closed.findings},
+              {"gone_but_unread", closed.unread},
               {"witness_points", points_of(*document, witness_points(design, *said))}};
   return Outcome<json>(boost::system::in_place_value, std::move(out));
 }

@@ -106,6 +106,22 @@ bool has_hidden(std::string_view text) {
   return false;
 }
 
+std::string_view without_blanks_around(std::string_view text) {
+  constexpr std::array<std::string_view, 21> blanks = {" ", "\t", "\n", "\r", "\u00a0", "\u1680", "\u2000", "\u2001", "\u2002", "\u2003", "\u2004", "\u2005", "\u2006",
+      "\u2007", "\u2008", "\u2009", "\u200a", "\u202f", "\u205f", "\u3000", "\v"};
+  for (bool again = true; again;) {
+    again = false;
+    for (const auto blank : blanks) {
+      const bool before = text.starts_with(blank);
+      if (before) text.remove_prefix(blank.size());
+      const bool after = text.ends_with(blank);
+      if (after) text.remove_suffix(blank.size());
+      again = again || before || after;
+    }
+  }
+  return text;
+}
+
 std::string element(const char* name, const std::string& kind, const std::string& inner) {
   return "<" + std::string(name) + (kind.empty() ? "" : " class=\"" + kind + "\"") + ">" + inner + "</" + name + ">";
 }

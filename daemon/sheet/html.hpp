@@ -15,6 +15,8 @@ namespace tallywire::sheet {
 std::string escaped(std::string_view text);
 // Whether it holds such a character, a line feed or a tab: no name of a person does.
 bool has_hidden(std::string_view text);
+// Blanks: tab, line ends and what Unicode has as space separators (category Zs).
+std::string_view without_blanks_around(std::string_view text);
 
 // "<td class="kind">…</td>"; `inner` is HTML. No class when `kind` is empty.
 std::string element(const char* name, const std::string& kind, const std::string& inner);

@@ -15,7 +15,7 @@
 namespace tallywire::sheet {
 
 inline constexpr int data_format = 1;
-inline constexpr int page_layout = 1;  // one more whenever the same data makes another page
+inline constexpr int page_layout = 2;  // one more whenever the same data makes another page
 inline constexpr std::size_t largest_sheet_bytes = 256 * 1024 * 1024;
 
 // The parts of a round's document (docs/api.md) that stand on a sheet. Without `accepted`, which may come later.

@@ -25,15 +25,16 @@ std::string summary(const json& round) {
   std::string out;
   if (state != "complete")
     out += "This round is not whole: it was " + std::string(state == "broken_off" ? "broken off" : state == "cancelled" ? "cancelled" : "never ended") + ". ";
-  if (word(round, "kind") == "prove") out += "It is about some units only, not about the whole site. ";
+  const bool some_units = word(round, "kind") == "prove";
+  if (some_units) out += "It is about some units only, not about the whole site. ";
   const auto all = of("met") + of("tight") + of("missed") + of("unread");
   if (all == 0) return out + "Nothing was measured and nothing is proven.";
   const auto lead = mark(of("missed") > 0 ? "missed" : of("unread") > 0 ? "unread" : of("tight") > 0 ? "tight" : "met");
   out += "Of " + std::to_string(all) + " targets " + count_of(counts, "met") + ", " + count_of(counts, "tight") + ", " + count_of(counts, "missed") +
       ", " + count_of(counts, "unread") + ". ";
-  if (of("missed") > 0) return lead + ". " + out + "The site does not keep its design.";
+  if (of("missed") > 0) return lead + ". " + out + (some_units ? "These units do not keep their design." : "The site does not keep its design.");
   if (of("unread") > 0) return lead + ". " + out + "Nothing was missed, but what could not be read is not proven.";
-  return lead + ". " + out + "All that the design asks was measured and met.";
+  return lead + ". " + out + (some_units ? "All that the design asks of these units was measured and met." : "All that the design asks was measured and met.");
 }
 
 std::string fact(const char* name, const std::string& html) {
@@ -94,24 +95,43 @@ std::string title_part(View& view) {
   return out + "</table>\n<p class=\"summary\">" + summary(view.round) + "</p></header>\n";
 }
 
+namespace {
+
+// What the closed findings were looked for in, or why none are told.
+std::string closed_against(const View& view) {
+  if (word(view.round, "kind") == "prove") return "told for whole rounds only";
+  if (word(view.round, "state") != "complete") return "none are told: this round did not come to its end, and what it did not measure may be open still";
+  std::string rounds;
+  for (const auto& id : list(view.data, "compared_with"))
+    if (id.is_number_integer()) rounds += (rounds.empty() ? "" : ", ") + std::to_string(id.get<std::int64_t>());
+  return rounds.empty() ? "there is no earlier whole round" : "against round " + rounds;
+}
+
+std::string earlier_findings(const json& findings) {
+  if (findings.empty()) return "";
+  std::string out = "<ol class=\"findings\">";
+  for (const auto& one : findings)
+    out += finding(one, "last in round " + std::to_string(count(one, "last_round")) + ", " + spoken_time(word(one, "last_at")));
+  return out + "</ol>\n";
+}
+
+}  // namespace
+
 std::string findings_part(View& view) {
   const auto& open = list(view.round, "findings");
   const auto& closed = list(view.data, "closed_findings");
+  const auto& unread = list(view.data, "gone_but_unread");
   std::string out = "<section class=\"part\"><h2>Findings</h2>\n<h3>Open: " + std::to_string(open.size()) + "</h3>\n";
   if (!open.empty()) {
     out += "<ol class=\"findings\">";
     for (const auto& one : open) out += finding(one, "");
     out += "</ol>\n";
   }
-  std::string compared;
-  for (const auto& id : list(view.data, "compared_with"))
-    if (id.is_number_integer()) compared += (compared.empty() ? "" : ", ") + std::to_string(id.get<std::int64_t>());
-  out += "<h3>Closed: " + std::to_string(closed.size()) + " <span class=\"aside\">" +
-         (compared.empty() ? "there is no earlier whole round" : "against round " + compared) + "</span></h3>\n";
-  if (closed.empty()) return out + "</section>\n";
-  out += "<ol class=\"findings\">";
-  for (const auto& one : closed) out += finding(one, "last in round " + std::to_string(count(one, "last_round")) + ", " + spoken_time(word(one, "last_at")));
-  return out + "</ol></section>\n";
+  out += "<h3>Closed: " + std::to_string(closed.size()) + " <span class=\"aside\">" + closed_against(view) + "</span></h3>\n" + earlier_findings(closed);
+  if (!unread.empty())
+    out += "<h3>Gone, but not told as closed: " + std::to_string(unread.size()) +
+           " <span class=\"aside\">something of their subject could not be read in this round</span></h3>\n" + earlier_findings(unread);
+  return out + "</section>\n";
 }
 
 std::string witness_part(View& view) {

@@ -49,9 +49,11 @@ json witness_points(const config::Design& design, const std::vector<record::Witn
 }
 
 Outcome<void> check_name(const std::string& name) {
-  if (name.empty()) return wrong("nobody is named", "by", "give a name");
+  const auto bare = without_blanks_around(name);
+  if (bare.empty()) return wrong("nobody is named", "by", "give a name");
   if (name.size() > most_name_octets) return wrong("the name is longer than " + std::to_string(most_name_octets) + " octets", "by", "give a shorter one");
   if (has_hidden(name)) return wrong("the name holds a character that is not seen", "by", "leave out line ends, tabs and other control characters");
+  if (bare.size() != name.size()) return wrong("the name begins or ends with a blank", "by", "leave the blanks around it out");
   return {};
 }
 

@@ -22,7 +22,8 @@ nlohmann::json witness_points(const config::Design& design, const std::vector<re
 // bad_request says what is wrong and what exists.
 Outcome<record::Witness> witness_of(const config::Design& design, const std::vector<record::Witness>& said, const nlohmann::json& sent, SystemTime now);
 
-// A name of a person: there, not too long, without hidden characters.
+// A name of a person: there, not too long, without hidden characters, without blanks around it. The one rule for whoever accepts,
+// witnesses or makes a sheet, by page, command or API. A Fault of kind bad_request.
 Outcome<void> check_name(const std::string& name);
 
 nlohmann::json witness_json(const record::Witness& witness);  // as in docs/api.md

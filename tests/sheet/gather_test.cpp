@@ -9,6 +9,7 @@
 
 #include <algorithm>
 #include <fstream>
+#include <set>
 
 using namespace tallywire;
 using nlohmann::json;
@@ -76,6 +77,45 @@ TEST_CASE("findings are closed against the rounds since the accepted one, else a
   CHECK(sheet::round_sum(**record->round_document(last)) == data.at("round_sha256"));
 }
 
+TEST_CASE("a finding is closed only where the newer round measured") {
+  const auto design = depot();
+  auto record = std::move(*record::Record::open(":memory:"));
+  record::RoundHead head;
+  head.kind = "round";
+  head.started = now_utc();
+  const auto put = [&](const char* state, const std::vector<std::string>& findings_at, const std::vector<std::string>& unread_at) {
+    json document = {{"kind", "round"}, {"verdicts", json::array()}, {"findings", json::array()}, {"counts", {{"met", 1}}}};
+    for (const auto& subject : findings_at) document["findings"].push_back({{"id", "f"}, {"subject", subject}, {"sentence", "of " + subject}});
+    document["verdicts"].push_back({{"subject", "camera/e"}, {"quantity", "q"}, {"verdict", "met"}});
+    for (const auto& subject : unread_at) document["verdicts"].push_back({{"subject", subject}, {"quantity", "q"}, {"verdict", "unread"}, {"reason", "r"}});
+    const auto id = *record->begin_round(head);
+    REQUIRE(record->end_round(id, state, document).has_value());
+    return id;
+  };
+  const auto subjects = [](const json& findings) {
+    std::set<std::string> out;
+    for (const auto& f : findings) out.insert(f.at("subject"));
+    return out;
+  };
+  put("complete", {"camera/a", "camera/b/head/1", "camera/c", "camera/cc", "camera/e"}, {});
+  // At it, above it, below it; camera/cc only begins with the same letters.
+  put("complete", {}, {"camera/a", "camera/b", "camera/c/head/1/stream/main"});
+  const auto data = gathered(*record, design);
+  CHECK(subjects(data.at("closed_findings")) == std::set<std::string>{"camera/cc", "camera/e"});
+  CHECK(subjects(data.at("gone_but_unread")) == std::set<std::string>{"camera/a", "camera/b/head/1", "camera/c"});
+  const auto page = sheet::render(data);
+  CHECK(page.find("<h3>Closed: 2 ") != std::string::npos);
+  CHECK(page.find("<h3>Gone, but not told as closed: 3 ") != std::string::npos);
+  CHECK(page.find("of camera/b/head/1.</b>") != std::string::npos);
+  CHECK(sheet::check(page)->verdict == sheet::Verdict::confirmed);
+  for (const char* state : {"cancelled", "broken_off"}) {
+    const auto cut = gathered(*record, design, put(state, {}, {}));
+    CHECK(cut.at("closed_findings").empty());
+    CHECK(cut.at("gone_but_unread").empty());
+    CHECK(sheet::render(cut).find("none are told: this round did not come to its end") != std::string::npos);
+  }
+}
+
 TEST_CASE("a sheet of some units holds these and nothing else") {
   const auto design = depot();
   auto record = std::move(*record::Record::open(":memory:"));
@@ -89,6 +129,9 @@ TEST_CASE("a sheet of some units holds these and nothing else") {
   CHECK(of_unit == data.at("witness_points").size());
   CHECK(of_unit == 4 + design.cameras[0].heads.size());
   CHECK(sheet::render(data).find("about some units only") != std::string::npos);
+  CHECK(sheet::render(data).find("All that the design asks of these units was measured and met.") != std::string::npos);
+  CHECK(sheet::render(data).find("told for whole rounds only") != std::string::npos);
+  CHECK(sheet::render(data).find("there is no earlier whole round") == std::string::npos);
 }
 
 TEST_CASE("what cannot be a sheet is told") {
@@ -103,6 +146,8 @@ TEST_CASE("what cannot be a sheet is told") {
   };
   CHECK(fault(running, "") == "the round still runs");
   CHECK(fault(77, "") == "the record has no such round");
+  CHECK(fault({}, "  ") == "nobody is named");
+  CHECK(fault({}, "A. Tester ") == "the name begins or ends with a blank");
   CHECK(fault({}, "A\nB") == "the name holds a character that is not seen");
   CHECK(fault({}, std::string(201, 'x')) == "the name is longer than 200 octets");
 }
@@ -165,6 +210,12 @@ TEST_CASE("a witness is held against the design") {
   CHECK(refused({{"subject", "camera/nobody"}}, "nothing is to be witnessed").find(subject) != std::string::npos);
   refused({{"subject", subject + "/head/1"}}, "no such point");
   refused({{"by", ""}}, "nobody is named");
+  for (const char* blank : {" ", "  ", "\t \n", "\xc2\xa0", " \xe3\x80\x80 "}) {  // U+00A0, U+3000: Unicode, category Zs
+    refused({{"by", blank}}, "nobody is named");
+  }
+  refused({{"by", " A. Tester"}}, "begins or ends with a blank");
+  refused({{"by", "A. Tester "}}, "begins or ends with a blank");
+  refused({{"by", "A. Tester\xc2\xa0"}}, "begins or ends with a blank");
   refused({{"by", 5}}, "nobody is named");
   refused({{"by", "A\x1b[2J"}}, "not seen");
   refused({{"by", "A \xe2\x80\xae" "B"}}, "not seen");
