@@ -1,6 +1,8 @@
 // Drift, what changed between two rounds, and who is told.
 #include "daemon/api/routes.hpp"
 
+#include "probes/deadline.hpp"
+
 #include <charconv>
 
 namespace tallywire::api {
@@ -22,6 +24,22 @@ std::optional<std::int64_t> number_of(std::string_view text) {
   return value;
 }
 
+// Why this round is not compared; none: it is. Of a round that ended early, or read some units only, most would be told as gone.
+std::optional<Reply> not_compared(record::Record& record, std::int64_t id) {
+  auto found = record.rounds_between(id, id, SystemTime{}, 0, 1);
+  if (!found) return error_reply(503, found.error());
+  const auto name = "round " + std::to_string(id);
+  if (found->empty()) return error_reply(404, {FaultKind::bad_request, name + " is not here", "", "the page lists the rounds"});
+  const auto& head = found->front();
+  std::string why;
+  if (head.kind == "prove") why = " is a proof of some units";
+  else if (head.state == "broken_off") why = " was broken off";
+  else if (head.state == "cancelled") why = " was cancelled";
+  else if (head.state != "complete") why = " has not ended";
+  if (why.empty()) return std::nullopt;
+  return error_reply(422, {FaultKind::bad_request, name + why, "", "compare two complete rounds of the whole site; the page lists them"});
+}
+
 }  // namespace
 
 asio::awaitable<Reply> Routes::nights(Request request) {
@@ -38,7 +56,14 @@ asio::awaitable<Reply> Routes::nights(Request request) {
   const auto since = number_of(request.parameter("since"));
   if (!round || !since)
     co_return error_reply(400, {FaultKind::bad_request, "two rounds are compared by their numbers", request.path, "/api/rounds/7/changes?since=3"});
+  std::function<std::optional<Reply>()> look = [this, a = *round, b = *since] {
+    auto refused = not_compared(record_, a);
+    return refused ? refused : not_compared(record_, b);
+  };
+  auto refused = co_await offload<std::optional<Reply>>(reading_, std::move(look));
+  if (refused) co_return *refused;
   auto changes = co_await service_.changes(*round, *since);
+  if (!changes && changes.error().kind == FaultKind::bad_request) co_return error_reply(422, changes.error());
   co_return answer_of(changes);
 }
 

@@ -130,6 +130,7 @@ class DriftStep {
     const auto open = memory_.open.find(key);
     if (open == memory_.open.end()) return;
     auto& row = open->second.row;
+    if (const auto now = now_.find(drift_key(row.subject, row.quantity)); now != now_.end() && now->second->is_read()) row.is = value_of(*now->second);
     if (++open->second.back < needed) {
       row.text = spoken_subject(row.subject) + ", " + spoken_quantity(row.quantity) + " is as accepted again since this round; the row ends when it stays so";
       return;

@@ -57,7 +57,8 @@ TEST_CASE("what does not scatter is told in the same round, and ends when it sta
   CHECK(nights.next(with(number(unit, "link_speed_bps", 1e8))).rows.at(0).nights == 2);
   const auto back = nights.next(healthy());
   CHECK(back.ended.empty());
-  CHECK(back.rows.size() == 1);
+  REQUIRE(back.rows.size() == 1);
+  CHECK(back.rows[0].is == 1e9);  // beside the words that it is as accepted again
   const auto again = nights.next(with(number(unit, "link_speed_bps", 1e8)));
   CHECK(again.begun.empty());
   CHECK(again.again.size() == 1);
@@ -144,4 +145,24 @@ TEST_CASE("what changed between two rounds: readings beyond the tolerances, verd
   is.round = round_of(1, with(number(main_stream, "payload_bps", 6.1e6)));
   CHECK(changes_between(was, is, config::Design{}).size() == 3);
   CHECK(changes_between(was, was, config::Design{}).empty());
+}
+
+TEST_CASE("a unit that is not there in one of two rounds is told by its presence alone, either way round") {
+  const auto verdict = [](const std::string& subject, const char* quantity, const char* v) {
+    return json{{"subject", subject}, {"quantity", quantity}, {"verdict", v}, {"reason", ""}};
+  };
+  RoundTold there{round_of(0, healthy())}, gone{round_of(1, {word(unit, "presence", "lost"), unread(unit, "link_speed_bps", "gone", {})})};
+  there.verdicts = {verdict(unit, "presence", "met"), verdict(main_stream, "codec", "met"), verdict("camera/gate-northern", "codec", "met")};
+  gone.verdicts = {verdict(unit, "presence", "missed"), verdict(main_stream, "codec", "unread"), verdict("camera/gate-northern", "codec", "missed")};
+  there.findings = {{{"id", "port_slow"}, {"subject", unit}, {"sentence", "the port is slow"}}};
+  gone.findings = json::array();
+  for (const bool back : {false, true}) {
+    const auto rows = back ? changes_between(gone, there, config::Design{}) : changes_between(there, gone, config::Design{});
+    REQUIRE(rows.size() == 2);
+    CHECK(rows[0].text == (back ? "gate-north is arrived, was lost" : "gate-north is lost, was arrived"));
+    CHECK(rows[1].subject == "camera/gate-northern");  // another unit, whose name only begins alike
+  }
+  RoundTold before{round_of(0, {word("camera/other", "presence", "arrived")})};  // the unit came into the design later
+  before.verdicts = before.findings = json::array();
+  CHECK(changes_between(before, there, config::Design{}).size() == 2);
 }

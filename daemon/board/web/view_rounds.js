@@ -57,7 +57,8 @@ const sheetLink = (round, say) => {
   );
 };
 
-const took = (r) => (r.ended ? duration((Date.parse(r.ended) - Date.parse(r.started)) / 1000) : '');
+// One that was broken off ended before anybody noticed.
+const took = (r) => (r.ended && r.state !== 'broken_off' ? duration((Date.parse(r.ended) - Date.parse(r.started)) / 1000) : '');
 
 const listTable = (accept, say) =>
   makeTable(
@@ -100,7 +101,7 @@ const makeCompare = (rest) => {
     el('button', { type: 'submit' }, 'Compare'),
   );
   const fill = (rounds) => {
-    const whole = rounds.filter((r) => r.state === 'complete');
+    const whole = rounds.filter((r) => r.state === 'complete' && r.kind !== 'prove');
     const options = () => whole.map((r) => el('option', { value: r.round }, `${r.round}: ${r.kind}, ${clock(r.started)}`));
     const accepted = whole.find((r) => r.accepted);
     for (const [select, wanted] of [
