@@ -51,7 +51,8 @@ Outcome<DriftNow> drift_now(record::Record& record, const config::Design& design
   out.of_round.rows = out.memory.accepted == *out.accepted ? verdict::open_rows(out.memory) : std::vector<verdict::DriftRow>();
   auto rounds = record.whole_rounds_after(seen, most_caught_up);
   if (!rounds) return rounds.error();
-  if (ending && ending->id > seen) rounds->push_back(*ending);
+  const bool is_there = ending && !rounds->empty() && rounds->back().id >= ending->id;  // its end was kept, what follows from it was not
+  if (ending && ending->id > seen && !is_there) rounds->push_back(*ending);
   for (const auto& round : *rounds) {
     auto read = round_read(record, design, round.id, round.started);
     if (!read) return read.error();

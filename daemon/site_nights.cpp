@@ -216,10 +216,11 @@ asio::awaitable<void> SiteNights::settle() {
 // ---- the end of a round -------------------------------------------------------------------------------
 
 asio::awaitable<Outcome<void>> SiteNights::end_round(std::int64_t id, json& document) {
-  const auto date = running_date_;
-  const auto note = running_note_;
   const bool is_night = document.at("kind") == "night";
-  if (is_night) running_date_.clear();
+  const auto again = unkept_.find(id);
+  const auto date = again == unkept_.end() ? running_date_ : again->second.first;
+  const auto note = again == unkept_.end() ? running_note_ : again->second.second;
+  if (is_night && again == unkept_.end()) running_date_.clear();
   const auto ways = queues_ ? queues_->names() : std::vector<std::string>();
   std::function<Ended()> work = [this, id, &document, date, note, is_night, ways] {
     Ended out{{}, {}, {}, document.at("kind") != "prove", is_night};
@@ -260,7 +261,12 @@ asio::awaitable<Outcome<void>> SiteNights::end_round(std::int64_t id, json& docu
     return out;
   };
   auto ended = co_await offload<Ended>(parts_.writing, std::move(work));
-  publish(ended);
+  if (ended.kept) {
+    unkept_.erase(id);
+    publish(ended);
+  } else if (is_night) {
+    unkept_.insert_or_assign(id, std::pair(date, note));
+  }
   co_return ended.kept;
 }
 

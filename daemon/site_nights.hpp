@@ -15,9 +15,11 @@
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/thread_pool.hpp>
 
+#include <map>
 #include <memory>
 #include <optional>
 #include <string>
+#include <utility>
 
 namespace tallywire {
 
@@ -39,6 +41,7 @@ class SiteNights {
   void stop();
   bool finished() const { return tasks_.running() == 0 && (!queues_ || queues_->finished()); }
 
+  // After a Fault it may be called again with the same document: what drifted, and the night, are told when it is kept.
   // Ends a round in the record; of one that broke off (`state`) the document is its head alone. A complete whole one gets `drift` and `drift_since` first, and a night is told.
   boost::asio::awaitable<Outcome<void>> end_round(std::int64_t id, nlohmann::json& document);
   boost::asio::awaitable<Outcome<nlohmann::json>> drift();
@@ -64,6 +67,7 @@ class SiteNights {
   boost::asio::steady_timer timer_;
   bool stop_ = false;
   std::string running_date_, running_note_;  // of the night whose round this service has begun
+  std::map<std::int64_t, std::pair<std::string, std::string>> unkept_;  // round -> date and note of a night whose end is not kept yet
 };
 
 }  // namespace tallywire

@@ -22,6 +22,13 @@ constexpr int nights_looked_at = 60;
 constexpr int rounds_looked_at = 20;
 constexpr int told_in_a_row = 500;  // verdicts; then the feed's listeners take theirs
 
+constexpr auto between_tries = std::chrono::seconds(5);  // to keep the end of a round
+constexpr auto look_for_stop = std::chrono::milliseconds(250);
+
+void leave_summary(nlohmann::json& document) {
+  for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held", "drift"}) document.erase(part);
+}
+
 bool is_of_whole_site(const std::string& kind, const std::vector<std::string>& cameras) { return kind != "prove" || cameras.empty(); }
 
 }  // namespace
@@ -89,6 +96,12 @@ struct SiteService::RoundOver {
   }
 };
 
+struct SiteService::EndWaits {
+  SiteService& service;
+  std::int64_t id;
+  ~EndWaits() { service.ends_unkept_.erase(id); }
+};
+
 bool SiteService::takes_no_more(const std::string& kind, const std::vector<std::string>& cameras) const {
   const bool whole = is_of_whole_site(kind, cameras);
   const auto alike = std::count_if(running_.begin(), running_.end(), [whole](const auto& one) { return one->of_whole_site == whole; });
@@ -141,6 +154,7 @@ asio::awaitable<Outcome<std::int64_t>> SiteService::start_round(std::string kind
     write_failed("a round", id.error());
     co_return id.error();
   }
+  write_went_well();
   starting->id = *id;
   starting->head = {{"round", *id},       {"kind", kind},
                     {"state", "running"}, {"site", head.site},
@@ -189,7 +203,13 @@ asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> runni
   if (failure) document = running->broken_off();
   document["round"] = running->id;
   auto kept = co_await nights_.end_round(running->id, document);
-  if (!kept) write_failed("round " + std::to_string(running->id), kept.error());
+  if (kept) {
+    write_went_well();
+  } else {
+    ends_unkept_.insert(running->id);
+    write_failed("the end of round " + std::to_string(running->id), kept.error());
+    tasks_.spawn("keeping the end of round " + std::to_string(running->id), keep_end(running->id, document));
+  }
   int told = 0;
   for (const auto& verdict : document.at("verdicts")) {
     nlohmann::json data = verdict;
@@ -197,12 +217,43 @@ asio::awaitable<void> SiteService::run_round(std::shared_ptr<RunningRound> runni
     parts_.feed.publish_passing("verdict", data);
     if (++told % told_in_a_row == 0) co_await pause_for(std::chrono::milliseconds(2));
   }
-  for (const char* part : {"roll", "strangers", "verdicts", "findings", "headroom", "days_held", "drift"}) document.erase(part);
+  leave_summary(document);
   parts_.feed.publish("round_ended", document);
   if (parts_.after_round) parts_.after_round();
   if (failure) std::rethrow_exception(failure);  // into the log
   spdlog::info("round {} {}: {}", running->id, document.at("state").get<std::string>(),
                json_line(document.at("counts")));
+}
+
+// Of a round that is over, while others may run: until it is kept, or, for a last time, when the service stops.
+asio::awaitable<void> SiteService::keep_end(std::int64_t id, nlohmann::json document) {
+  const EndWaits waits{*this, id};
+  for (bool last = false; !last;) {
+    const auto next = std::chrono::steady_clock::now() + between_tries;
+    while (!stopped_ && std::chrono::steady_clock::now() < next) co_await pause_for(look_for_stop);
+    last = stopped_;
+    auto kept = co_await nights_.end_round(id, document);
+    if (!kept) {
+      write_failed("the end of round " + std::to_string(id), kept.error());
+      continue;
+    }
+    ends_unkept_.erase(id);
+    write_went_well();
+    spdlog::info("the end of round {} is kept now", id);
+    leave_summary(document);
+    parts_.feed.publish("round_ended", document);
+    co_return;
+  }
+}
+
+// Rounds that a killed service left running: whoever followed them is told that they are over.
+Outcome<void> SiteService::tell_broken_off() {
+  for (const auto id : parts_.record.broken_off_at_open()) {
+    auto heads = parts_.record.rounds_between(id, id, SystemTime{}, 0, 1);
+    if (!heads) return heads.error();
+    for (const auto& head : *heads) parts_.feed.publish("round_ended", record::summary_of(head));
+  }
+  return {};
 }
 
 // What the last nights sent, of every stream that something records.

@@ -74,7 +74,8 @@ Outcome<void> SiteService::start() {
   auto saved = parts_.record.roll();
   if (!saved) return saved.error();
   if (*saved) roll_.restore(**saved, now_utc());
-  parts_.feed.on_failure([this](const Fault& fault) { write_failed("an event", fault); });
+  parts_.feed.on_outcome([this](const Outcome<void>& kept) { kept ? write_went_well() : write_failed("an event", kept.error()); });
+  if (auto told = tell_broken_off(); !told) return told;
   auto listening = watch_.start();
   if (listening && taps_) taps_->start();
   if (listening) start_switch_looks();
@@ -100,7 +101,7 @@ void SiteService::write(std::string what, std::function<Outcome<void>()> action)
     auto outcome = action();
     asio::post(parts_.context, [this, what, outcome] {
       if (outcome)
-        record_fault_.clear();
+        write_went_well();
       else
         write_failed(what, outcome.error());
     });
@@ -114,6 +115,11 @@ void SiteService::write_failed(const std::string& what, const Fault& fault) {
   record_fault_ = sentence;
   spdlog::error("{} could not be kept: {}", what, sentence);
   parts_.feed.publish_passing("record_fault", fault_json(fault).at("error"));
+}
+
+// The fault stays while the end of a round waits to be kept.
+void SiteService::write_went_well() {
+  if (ends_unkept_.empty()) record_fault_.clear();
 }
 
 // A site that powers up at once changes the roll hundreds of times: what changes while it is written is written after it.

@@ -57,7 +57,7 @@ class SiteService : public api::Service, public round::RollKeeper {
   // Ends rounds, asks, looks and taps cleanly; `finished` tells when nothing runs any more.
   void stop();
   bool finished() const {
-    return running_.empty() && busy_asks() == 0 && !looks_run_ && nights_.finished() && bench_.finished() && (!taps_ || taps_->finished());
+    return running_.empty() && ends_unkept_.empty() && busy_asks() == 0 && !looks_run_ && nights_.finished() && bench_.finished() && (!taps_ || taps_->finished());
   }
 
   nlohmann::json describe() override;
@@ -92,6 +92,7 @@ class SiteService : public api::Service, public round::RollKeeper {
  private:
   struct RunningRound;
   struct RoundOver;
+  struct EndWaits;
   struct Ask;
 
   const round::Roll& roll() const override { return roll_; }
@@ -115,6 +116,9 @@ class SiteService : public api::Service, public round::RollKeeper {
   void save_roll();
   void write(std::string what, std::function<Outcome<void>()> action);
   void write_failed(const std::string& what, const Fault& fault);
+  void write_went_well();
+  Outcome<void> tell_broken_off();
+  boost::asio::awaitable<void> keep_end(std::int64_t id, nlohmann::json document);
   boost::asio::awaitable<std::vector<verdict::NightRate>> nights();
   const std::shared_ptr<RunningRound>* current() const;
   nlohmann::json round_running() const;
@@ -155,7 +159,8 @@ class SiteService : public api::Service, public round::RollKeeper {
   std::map<std::int64_t, std::shared_ptr<Ask>> asked_;
   std::int64_t next_ask_ = 1;
   bool roll_is_being_saved_ = false, roll_has_changed_ = false;
-  std::string record_fault_;  // empty: the last write went well
+  std::string record_fault_;             // empty: the last write went well
+  std::set<std::int64_t> ends_unkept_;   // rounds that are over, and whose end is tried again and again
 };
 
 }  // namespace tallywire

@@ -27,7 +27,8 @@ void EventFeed::write() {
   }
   auto first = record_.add_events(batch);
   asio::post(context_, [this, batch = std::move(batch), first = std::move(first)] {
-    if (!first && on_failure_) on_failure_(first.error());
+    const Outcome<void> kept = first ? Outcome<void>() : Outcome<void>(first.error());
+    if (on_outcome_) on_outcome_(kept);
     std::int64_t id = first ? *first : 0;
     for (const auto& event : batch) tell({first ? id++ : 0, event.name, event.data});
   });

@@ -48,8 +48,8 @@ class EventFeed {
   void publish_passing(const std::string& name, const nlohmann::json& data);
   std::shared_ptr<FeedListener> listen();
   std::size_t listeners() const;  // how many listen now
-  // Told when an event could not be kept.
-  void on_failure(std::function<void(const Fault&)> action) { on_failure_ = std::move(action); }
+  // Told after each write of events: whether they are kept.
+  void on_outcome(std::function<void(const Outcome<void>&)> action) { on_outcome_ = std::move(action); }
   // Wakes every listener, so that sessions can end.
   void wake();
 
@@ -64,7 +64,7 @@ class EventFeed {
   std::mutex lock_;  // of what follows
   std::vector<record::NewEvent> unwritten_;
   bool will_write_ = false;
-  std::function<void(const Fault&)> on_failure_;
+  std::function<void(const Outcome<void>&)> on_outcome_;
 };
 
 }  // namespace tallywire::api

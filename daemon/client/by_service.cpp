@@ -78,9 +78,26 @@ class ByService {
     if (!watched) co_return fail(command_, watched.error());
     auto document = co_await call("GET", "/api/rounds/" + std::to_string(id));
     if (!document) co_return fail(command_, document.error());
+    if (document->at("counts").is_null()) {
+      auto service = co_await call("GET", "/api/service");
+      json told = json::object();
+      if (service) told = *service;
+      co_return fail(command_, without_result(*document, told));
+    }
     print_answer(command_, *document);
     const auto code = document->find("exit_code");
     co_return code != document->end() && code->is_number() ? code->get<int>() : exit_unread;
+  }
+
+  // Of a round that is over, and of which the record has no result (yet).
+  static Fault without_result(const json& document, const json& service) {
+    const auto number = document.at("round").dump();
+    if (document.at("state") != "running")
+      return {FaultKind::system, "round " + number + " was broken off", "", "look for the reason in the service's log; its readings are kept"};
+    const auto fault = service.find("record_fault");
+    const bool known = fault != service.end() && fault->is_string();
+    return {FaultKind::system, "round " + number + " has ended but could not be kept yet" + (known ? ": " + fault->get<std::string>() : ""), "",
+            "make room on the disk under the record: the service tries again every 5 s, and then the page shows the round"};
   }
 
   // Follows the round to its end, a second of the feed at a time, so that Ctrl-C is heard.

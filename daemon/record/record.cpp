@@ -101,7 +101,14 @@ Outcome<void> Record::migrate() {
 }
 
 Outcome<void> Record::break_off_running() {
-  return Statement(writer_.database, writer_.where, "UPDATE rounds SET state = 'broken_off' WHERE state = 'running'").run();
+  Statement marked(writer_.database, writer_.where, "UPDATE rounds SET state = 'broken_off', ended = ? WHERE state = 'running' RETURNING id");
+  marked.bind(to_rfc3339(now_utc()));
+  for (;;) {
+    auto row = marked.step();
+    if (!row) return row.error();
+    if (!*row) return {};
+    broken_off_at_open_.push_back(marked.integer(0));
+  }
 }
 
 Outcome<RecordSize> Record::size() {

@@ -108,11 +108,12 @@ class Record {
  public:
   // `directory` is made if it is not there; a file is taken as the record itself (a copy); ":memory:" keeps nothing beyond the
   // process. One process at a time holds a record (a lock that the kernel takes back with the process); rounds that a killed
-  // service left running are marked broken_off.
+  // service left running are marked broken_off, with the time of now as their end: nobody knows when it was.
   static Outcome<std::unique_ptr<Record>> open(const std::string& directory);
   ~Record();
   Record(const Record&) = delete;
   Record& operator=(const Record&) = delete;
+  const std::vector<std::int64_t>& broken_off_at_open() const { return broken_off_at_open_; }
 
   Outcome<std::int64_t> begin_round(const RoundHead& head);
   Outcome<void> add_readings(std::int64_t round, const std::vector<Reading>& readings);
@@ -211,6 +212,7 @@ class Record {
   std::unique_ptr<Connection> reader_;  // none in memory: there the one connection does both
   int held_ = -1;  // the file whose lock says that this record is ours
   Copying copying_;
+  std::vector<std::int64_t> broken_off_at_open_;
 };
 
 nlohmann::json summary_of(const RoundHead& head);  // as in docs/api.md

@@ -92,7 +92,10 @@ Outcome<void> Record::end_round(std::int64_t round, const std::string& state, co
 
 Outcome<void> Record::break_off(std::int64_t round) {
   const std::lock_guard hold(writer_.lock);
-  return Statement(writer_.database, writer_.where, "UPDATE rounds SET state = 'broken_off' WHERE id = ? AND state = 'running'").bind(round).run();
+  return Statement(writer_.database, writer_.where, "UPDATE rounds SET state = 'broken_off', ended = ? WHERE id = ? AND state = 'running'")
+      .bind(to_rfc3339(now_utc()))
+      .bind(round)
+      .run();
 }
 
 Outcome<std::optional<RoundHead>> Record::head_of_round(std::int64_t id) {

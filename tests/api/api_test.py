@@ -268,6 +268,60 @@ class Starting(unittest.TestCase):
         first.by_socket("/api/rounds/current", "-X", "DELETE")
         first.end()
 
+    def test_a_round_that_a_killed_service_left_running_is_told_at_the_next_start_and_not_compared(self):
+        service = Service(self.ns, self.part("a")).up()
+        service.by_socket("/api/rounds", "-X", "POST", "--data-binary", "{}")
+        wait_until(lambda: json.loads(service.by_socket("/api/service").stdout)["round_running"], 10, "the round")
+        service.end(signal.SIGKILL)
+        again = Service(self.ns, self.part("a")).up()
+        newest = json.loads(again.by_socket("/api/rounds").stdout)["rounds"][0]
+        self.assertEqual(newest["state"], "broken_off")
+        self.assertGreaterEqual(newest["ended"], newest["started"])
+        feed = again.by_socket("/api/events", "-H", "Last-Event-ID: 0", "--max-time", "1").stdout
+        told = feed.split("event: round_ended\n", 1)[1].split("data: ", 1)[1].split("\n", 1)[0]
+        self.assertEqual(json.loads(told), newest)
+        refused = again.by_socket("/api/rounds/1/changes?since=1", "-w", "\n%{http_code}").stdout
+        self.assertTrue(refused.endswith("\n422"), refused)
+        self.assertIn("round 1 was broken off", refused)
+        drift = self.ns.run("box", f"{BIN}/tallywire", "drift", "--round", "1", "--since", "1", "--socket", again.socket, check=False)
+        self.assertEqual(drift.returncode, 2, drift.stderr)
+        self.assertEqual(again.by_socket("/api/rounds/9/changes?since=1", "-o", "/dev/null", "-w", "%{http_code}").stdout, "404")
+        again.end()
+
+    def fill(self, disk):
+        filler = os.open(disk / "filler", os.O_WRONLY | os.O_CREAT)
+        with self.assertRaises(OSError):
+            for _ in range(1024):
+                os.write(filler, b"\0" * 4096)
+        os.close(filler)
+
+    def test_the_end_of_a_round_on_a_full_disk_is_kept_when_there_is_room(self):
+        disk = self.part("disk")
+        run("mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", disk)
+        self.addCleanup(run, "umount", disk)
+        service = Service(self.ns, self.part("a"), record=disk / "record").up()
+        said = lambda: json.loads(service.by_socket("/api/service").stdout)
+        rounds = lambda: json.loads(service.by_socket("/api/rounds").stdout)["rounds"]
+        command = self.ns.start("box", f"{BIN}/tallywire", "round", "--socket", service.socket, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+        wait_until(lambda: said()["round_running"], 10, "the round")
+        self.fill(disk)
+        witness = json.dumps({"subject": "camera/gate-north", "point": "lanyard", "by": "A. Tester", "note": "x" * 2000})
+        add = lambda: service.by_socket("/api/witnesses", "-X", "POST", "--data-binary", witness, "-o", "/dev/null", "-w", "%{http_code}").stdout
+        wait_until(lambda: add() == "503", 10, "no room for anything")
+        os.killpg(command.pid, signal.SIGINT)
+        told = command.communicate(timeout=20)[1]
+        told = told if isinstance(told, str) else told.decode()
+        self.assertEqual(command.returncode, 3, told)
+        self.assertIn("round 1 has ended but could not be kept yet: the disk under the record is full", told)
+        self.assertNotIn("exception", told)
+        self.assertEqual((said()["rounds_running"], rounds()[0]["state"]), ([], "running"))
+        self.assertIn("the disk under the record is full", said()["record_fault"])
+        (disk / "filler").unlink()
+        wait_until(lambda: rounds()[0]["state"] == "cancelled", 8, "the end of the round")
+        wait_until(lambda: said()["record_fault"] is None, 2, "no fault any more")
+        self.assertGreater(len(json.loads(service.by_socket("/api/rounds/1").stdout)["verdicts"]), 0)
+        service.end()
+
     def test_a_full_disk_under_the_record_is_said_and_nothing_is_corrupted(self):
         disk = self.part("disk")
         run("mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", disk)
@@ -276,11 +330,7 @@ class Starting(unittest.TestCase):
         witness = json.dumps({"subject": "camera/gate-north", "point": "lanyard", "by": "A. Tester", "note": "x" * 2000})
         add = lambda: service.by_socket("/api/witnesses", "-X", "POST", "--data-binary", witness, "-o", "/dev/null", "-w", "%{http_code}").stdout
         self.assertEqual(add(), "201")
-        filler = os.open(disk / "filler", os.O_WRONLY | os.O_CREAT)
-        with self.assertRaises(OSError):
-            for _ in range(1024):
-                os.write(filler, b"\0" * 4096)
-        os.close(filler)
+        self.fill(disk)
         kept = 1
         for _ in range(400):
             answer = add()

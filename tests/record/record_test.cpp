@@ -135,6 +135,8 @@ TEST_CASE("nothing acknowledged is lost by kill -9, at many points; the round is
     const auto document = **record->round_document(1);
     CHECK(document.at("state") == "broken_off");
     CHECK(document.at("readings").size() >= acknowledged);
+    CHECK(document.at("ended").is_string());  // when it was noticed
+    CHECK(record->broken_off_at_open() == std::vector<std::int64_t>{1});
   }
 }
 
