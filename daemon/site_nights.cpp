@@ -299,7 +299,7 @@ asio::awaitable<Outcome<json>> SiteNights::changes(std::int64_t id, std::int64_t
     const auto told = [this](std::int64_t number) -> Outcome<verdict::RoundTold> {
       auto document = parts_.record.round_document(number);
       if (!document) return document.error();
-      if (!*document) return Fault{FaultKind::bad_request, "round " + std::to_string(number) + " is not here", "", "see the numbers in GET /api/rounds"};
+      if (!*document) return Fault{FaultKind::bad_request, "round " + std::to_string(number) + " is not here", "", "the page lists them"};
       auto read = round_read(parts_.record, parts_.design, number, from_rfc3339((**document).at("started")));
       if (!read) return read.error();
       if (read->readings.empty() && !(**document).at("verdicts").empty())

@@ -195,7 +195,7 @@ asio::awaitable<Reply> Routes::one_round(Request request, std::string id) {
 
 asio::awaitable<Reply> Routes::accept(Request request, std::int64_t id) {
   const auto body = request.json_body();
-  if (!body.is_object() || text(body, "by").empty()) co_return bad_body();
+  if (!body.is_object()) co_return bad_body();
   if (auto named = sheet::check_name(text(body, "by")); !named) co_return error_reply(422, named.error());
   std::function<Outcome<void>()> write = [this, id, by = text(body, "by")] { return record_.accept_round(id, by, now_utc()); };
   auto done = co_await offload<Outcome<void>>(writing_, std::move(write));

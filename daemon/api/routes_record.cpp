@@ -208,7 +208,7 @@ Outcome<Text> text_of(record::Record& record, const Request& request) {
 asio::awaitable<Reply> Routes::text_read(std::function<Outcome<std::string>()> read) {
   auto text = co_await offload<Outcome<std::string>>(reading_, std::move(read));
   if (!text) co_return error_reply(503, text.error());
-  if (text->empty()) co_return error_reply(404, {FaultKind::bad_request, "there is no such round", "", "see the numbers in GET /api/rounds"});
+  if (text->empty()) co_return error_reply(404, {FaultKind::bad_request, "there is no such round", "", "the page lists them"});
   Reply out{200, "application/json", std::move(*text), false, 0};
   co_return out;
 }

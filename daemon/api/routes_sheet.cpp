@@ -32,7 +32,7 @@ asio::awaitable<Reply> Routes::sheet(Request request) {
     std::int64_t id = 0;
     const auto [end, code] = std::from_chars(wanted.data(), wanted.data() + wanted.size(), id);
     if (code != std::errc() || end != wanted.data() + wanted.size())
-      co_return error_reply(422, {FaultKind::bad_request, "the round is no number", "round", "GET /api/rounds lists them"});
+      co_return error_reply(422, {FaultKind::bad_request, "the number of a round is asked", "round", "the page lists them"});
     order.round = id;
   }
   const bool as_data = request.parameter("as") == "data";

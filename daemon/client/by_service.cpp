@@ -6,6 +6,7 @@
 #include "daemon/client/output.hpp"
 #include "daemon/client/progress.hpp"
 #include "daemon/client/render.hpp"
+#include "daemon/sheet/witnessed.hpp"
 #include "probes/deadline.hpp"
 #include "probes/reading.hpp"
 
@@ -255,8 +256,7 @@ class ByService {
   }
 
   asio::awaitable<int> accept() {
-    if (command_.by.empty() || command_.by.size() > 200)
-      co_return fail(command_, {FaultKind::bad_request, "who accepts the round?", "", "give a name: --by “A. Tester”"});
+    if (auto named = sheet::check_name(command_.by); !named) co_return fail(command_, named.error());
     auto list = co_await call("GET", "/api/rounds?limit=1000");
     if (!list) co_return fail(command_, list.error());
     for (const auto& head : list->at("rounds")) {

@@ -1,6 +1,7 @@
 #include "daemon/client/command.hpp"
 
 #include "daemon/client/commands.hpp"
+#include "daemon/client/typed.hpp"
 
 #include <CLI/CLI.hpp>
 #include <unistd.h>
@@ -63,7 +64,7 @@ void add_rounds(CLI::App& app, Command& c) {
   bench->add_flag("--follow", c.follow, "with --json: an object a line, each second, instead of one at the end");
   add_site(*bench, c);
   auto* accept = app.add_subcommand("accept", "accept the newest complete round of the whole site; later ones are compared with it");
-  accept->add_option("--round", c.round, "accept this one instead")->check(CLI::PositiveNumber);
+  add_round_number(*accept, "--round", [&c](std::int64_t id) { c.round = id; }, "accept this one instead");
   accept->add_option("--by", c.by, "who accepts it")->required();
   add_where(*accept, c);
 }
@@ -213,6 +214,10 @@ std::variant<Command, int> parse_command(int argc, char** argv) {
   add_witness(app, c);
   add_record(app, c);
   add_drift(app, c);
+  if (const auto unknown = unknown_command(app, argc, argv); !unknown.empty()) {
+    std::fprintf(stderr, "%s\n", unknown.c_str());
+    return 2;
+  }
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {

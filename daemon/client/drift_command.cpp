@@ -4,6 +4,7 @@
 #include "daemon/client/drive.hpp"
 #include "daemon/client/output.hpp"
 #include "daemon/client/table.hpp"
+#include "daemon/client/typed.hpp"
 #include "probes/reading.hpp"
 
 #include <CLI/CLI.hpp>
@@ -66,8 +67,8 @@ void add_drift(CLI::App& app, Command& c) {
   auto* drift = app.add_subcommand("drift", "what differs from the accepted round");
   drift->footer("Exit: 0 nothing; 1 something differs; 2 wrong request; 3 nothing is accepted, or no later round.\n"
                 "  tallywire drift\n  tallywire drift --round 41 --since 7");
-  auto* round = drift->add_option("--round", c.round, "what changed in this round …")->check(CLI::PositiveNumber);
-  auto* since = drift->add_option("--since", c.since, "… since that one")->check(CLI::PositiveNumber)->needs(round);
+  auto* round = add_round_number(*drift, "--round", [&c](std::int64_t id) { c.round = id; }, "what changed in this round …");
+  auto* since = add_round_number(*drift, "--since", [&c](std::int64_t id) { c.since = id; }, "… since that one")->needs(round);
   round->needs(since);
   drift->add_flag("--json", c.json, "answer one JSON object on the output stream");
   drift->add_option("--socket", c.socket, "the service's Unix socket")->capture_default_str();

@@ -6,6 +6,7 @@
 #include "daemon/client/output.hpp"
 #include "daemon/client/stop_signals.hpp"
 #include "daemon/client/table.hpp"
+#include "daemon/client/typed.hpp"
 #include "daemon/sheet/sheet.hpp"
 
 #include <CLI/CLI.hpp>
@@ -158,7 +159,7 @@ void add_sheet(CLI::App& app, Command& c) {
   sheet->add_option("--out", c.out, "write it here, as HTML that needs nothing else")->excludes(check);
   auto* pdf = put("--pdf", "pdf", "print it here, by a Chromium of this machine")->excludes(check);
   put("--browser", "browser", "with --pdf: this Chromium, instead of the one on the PATH")->needs(pdf);
-  sheet->add_option_function<std::int64_t>("--round", [&c](const std::int64_t& id) { c.arguments["round"] = id; },
+  add_round_number(*sheet, "--round", [&c](std::int64_t id) { c.arguments["round"] = id; },
       "of this round (the newest complete one of the whole site)")->excludes(check);
   sheet->add_option("--by", c.by, "who makes the sheet")->excludes(check);
   sheet->add_flag("--json", c.json, "answer one JSON object on the output stream");

@@ -3,6 +3,7 @@
 #include "daemon/client/commands.hpp"
 #include "daemon/client/output.hpp"
 #include "daemon/client/table.hpp"
+#include "daemon/sheet/witnessed.hpp"
 
 #include <CLI/CLI.hpp>
 
@@ -96,6 +97,8 @@ int witness_command(const Command& command) {
   if (!tells && (command.arguments.contains("undo") || command.arguments.contains("note") || !command.by.empty()))
     return fail(command, {FaultKind::bad_request, "which point?", given, "give SUBJECT POINT, or --all-of SUBJECT"});
   if (!all_of.empty() && !given.empty()) return fail(command, {FaultKind::bad_request, "a subject and --all-of do not go together", given, "give one of them"});
+  if (tells)
+    if (auto named = sheet::check_name(command.by); !named) return fail(command, named.error());
   auto answer = ask_once(command.socket, "GET", "/api/witness_points");
   if (!answer) return fail(command, answer.error());
   json points = answer->at("points");

@@ -1,5 +1,7 @@
 #include "daemon/client/command.hpp"
 
+#include "daemon/client/typed.hpp"
+
 #include <catch2/catch.hpp>
 
 using namespace tallywire::client;
@@ -54,4 +56,44 @@ TEST_CASE("the bench takes cameras or none, and a time") {
   CHECK(bench.follow);
   CHECK(std::get<Command>(parse({"bench"})).cameras.empty());
   CHECK(std::get<int>(parse({"bench", "--seconds", "0"})) == 2);
+}
+
+TEST_CASE("the number of a round is a whole one from 1 on; anything else is said in a short sentence") {
+  CHECK(std::get<Command>(parse({"accept", "--by", "A", "--round", "12"})).round == 12);
+  CHECK(std::get<Command>(parse({"sheet", "--out", "x", "--round", "12"})).arguments.at("round") == 12);
+  const auto drift = std::get<Command>(parse({"drift", "--round", "12", "--since", "7"}));
+  CHECK(drift.round == 12);
+  CHECK(drift.since == 7);
+  CLI::App app;
+  add_round_number(app, "--round", [](std::int64_t) {}, "");
+  for (const char* wrong : {"x", "-1", "0", "1.5", "12x", "", " 3", "99999999999999999999"}) {
+    for (std::vector<std::string> words : {std::vector<std::string>{"accept", "--by", "A", "--round", wrong}, {"sheet", "--out", "x", "--round", wrong},
+                                           {"drift", "--round", wrong, "--since", "7"}, {"drift", "--round", "7", "--since", wrong}})
+      CHECK(std::get<int>(parse(words)) == 2);
+    try {
+      app.parse(std::vector<std::string>{wrong, "--round"});  // the parser takes them from the back
+      FAIL("taken: " << wrong);
+    } catch (const CLI::ParseError& error) {
+      CHECK(std::string(error.what()) == "--round: the number of a round is asked, such as 12; the page lists them");
+    }
+  }
+}
+
+TEST_CASE("a word that is no command is named") {
+  CLI::App app("", "tallywire");
+  app.require_subcommand(1);
+  auto* record = app.add_subcommand("record");
+  record->require_subcommand(1);
+  record->add_subcommand("copy");
+  app.add_subcommand("prove");
+  const auto said = [&app](std::vector<const char*> words) {
+    words.insert(words.begin(), "tallywire");
+    return unknown_command(app, static_cast<int>(words.size()), words.data());
+  };
+  CHECK(said({"foo"}) == "tallywire: there is no command foo; see tallywire --help");
+  CHECK(said({"foo", "prove"}) == "tallywire: there is no command foo; see tallywire --help");
+  CHECK(said({"record", "foo"}) == "tallywire record: there is no command foo; see tallywire record --help");
+  for (const auto& right : {std::vector<const char*>{}, {"prove"}, {"prove", "foo"}, {"record", "copy", "foo"}, {"--help"}, {"record", "--help"}}) CHECK(said(right).empty());
+  CHECK(std::get<int>(parse({"foo"})) == 2);
+  CHECK(std::get<int>(parse({"design", "foo"})) == 2);
 }
