@@ -31,14 +31,14 @@ def design():
     cameras = []
     for n in range(UNITS):
         cameras.append({
-            "id": f"unit-{n:02}", "place": "<script>yard</script> \u202emast " + "w" * 60, "switch": f"sw-{n // 20}", "port": f"p{n % 20}",
+            "id": f"unit-{n:02}", "place": "<script>yard</script> mast " + "w" * 60, "switch": f"sw-{n // 20}", "port": f"p{n % 20}",
             "hardware_address": f"02:00:5e:10:01:{n:02x}", "address": f"198.51.100.{n + 10}", "link_speed_mbps": 100,
             "power_source": "injector" if n % 7 == 0 else "switch_port", "login_secret": "cameras",
             "heads": [{"id": "1", "view": "track \"1\"", "streams": [
                 {"id": f"s{s}", "codec": "H264", "width_px": 1280, "height_px": 720, "frame_rate_hz": 25, "bit_rate_kbps": 2000} for s in range(STREAMS)]}]})
     switches = [{"id": f"sw-{i}", "address": f"192.0.2.{i + 2}", "ports": [f"p{p}" for p in range(24)], "snmp": {"secret": "switches"},
                  "uplinks": [{"id": "up", "port": "p23", "to": "core", "speed_mbps": 1000}]} for i in range(3)]
-    return {"format": 1, "site": {"name": "Sixty units & one \u202esite", "place": "Lindenau Road 7"}, "switches": switches, "cameras": cameras}
+    return {"format": 1, "site": {"name": "Sixty units & one site", "place": "Lindenau Road 7"}, "switches": switches, "cameras": cameras}
 
 
 class Rows:
@@ -141,7 +141,7 @@ class Printed(unittest.TestCase):
                     rows.add(f"camera/unit-{n:02}/head/1/stream/s{s}", quantity)
         cls.rows = rows.out
         before = document(sha256, rows.out[:4])
-        before["findings"] = [{"id": "clock_off", "subject": "camera/unit-01", "sentence": "closed one", "next_step": "", "evidence": []}]
+        before["findings"] = [{"id": "power_short", "subject": "switch/sw-0", "sentence": "closed one", "next_step": "", "evidence": []}]
         empty = document(sha256, [])
         empty.update(state="cancelled", headroom=[], findings=[])
         names = []
