@@ -6,7 +6,7 @@ import { course, distribution, windowsOf } from './plot.js';
 import { mark } from './shapes.js';
 import { bitRate, readingInWords, subject } from './words.js';
 
-const NIGHTS = 400;
+const NIGHTS = 180;
 const shown = [
   ['payload_bps', 'bit rate'],
   ['wire_bps', 'on the wire'],
