@@ -4,11 +4,7 @@
 
 namespace tallywire::api {
 
-namespace {
-
-// A value of a query as forms and browsers write it (WHATWG URL, "application/x-www-form-urlencoded parsing"): RFC 3986 §2.1, and a
-// plus is a blank; a percent sign without two digits stands for itself.
-std::string decoded(std::string_view text) {
+std::string percent_decoded(std::string_view text, char plus) {
   std::string out;
   for (std::size_t i = 0; i < text.size(); ++i) {
     unsigned value = 0;
@@ -17,13 +13,11 @@ std::string decoded(std::string_view text) {
       out += static_cast<char>(value);
       i += 2;
     } else {
-      out += text[i] == '+' ? ' ' : text[i];
+      out += text[i] == '+' ? plus : text[i];
     }
   }
   return out;
 }
-
-}  // namespace
 
 std::string Request::parameter(std::string_view name) const {
   std::string_view rest = query;
@@ -32,7 +26,7 @@ std::string Request::parameter(std::string_view name) const {
     const auto pair = rest.substr(0, end);
     rest = end == std::string_view::npos ? std::string_view() : rest.substr(end + 1);
     const auto equals = pair.find('=');
-    if (pair.substr(0, equals) == name) return equals == std::string_view::npos ? std::string() : decoded(pair.substr(equals + 1));
+    if (pair.substr(0, equals) == name) return equals == std::string_view::npos ? std::string() : percent_decoded(pair.substr(equals + 1), ' ');
   }
   return {};
 }

@@ -18,21 +18,11 @@ namespace {
 constexpr double longest_wait_s = 30;
 constexpr double usual_sweep_per_s = 100;  // addresses
 
-Reply reply(unsigned status, const json& body) { return {status, "application/json", json_line(body), false, 0}; }
-
 std::optional<std::int64_t> whole(std::string_view text) {
   std::int64_t value = 0;
   const auto [end, code] = std::from_chars(text.data(), text.data() + text.size(), value);
   if (code != std::errc() || end != text.data() + text.size()) return std::nullopt;
   return value;
-}
-
-unsigned status_of(const Fault& fault) {
-  switch (fault.kind) {
-    case FaultKind::bad_request: return 422;
-    case FaultKind::system: return 503;
-    default: return 503;
-  }
 }
 
 Reply not_found(const std::string& what) {
@@ -63,8 +53,12 @@ std::optional<std::vector<std::string>> cameras_of(const json& body) {
 
 }  // namespace
 
+Reply json_reply(unsigned status, const json& body) { return {status, "application/json", json_line(body), false, 0}; }
+
+unsigned status_of(const Fault& fault) { return fault.kind == FaultKind::bad_request ? 422 : 503; }
+
 Reply error_reply(unsigned status, const Fault& fault) {
-  return reply(status, {{"error",
+  return json_reply(status, {{"error",
                          {{"kind", name_of(fault.kind)},
                           {"what", fault.what},
                           {"where", fault.where},
@@ -78,11 +72,11 @@ asio::awaitable<Reply> Routes::answer(Request request) {
     return path.substr(0, prefix.size()) == prefix ? path.substr(prefix.size()) : std::string();
   };
   Reply out = not_found(path);
-  if (get && path == "/api/service") out = reply(200, service_.describe());
-  else if (get && path == "/api/site") out = reply(200, service_.site());
-  else if (get && path == "/api/roll") out = reply(200, service_.roll());
+  if (get && path == "/api/service") out = json_reply(200, service_.describe());
+  else if (get && path == "/api/site") out = json_reply(200, service_.site());
+  else if (get && path == "/api/roll") out = json_reply(200, service_.roll());
   else if (get && path == "/api/units") out = {200, "application/json", service_.units(), false, 0};
-  else if (get && path == "/api/asked") out = reply(200, service_.asked());
+  else if (get && path == "/api/asked") out = json_reply(200, service_.asked());
   else if (path == "/api/sweep") out = sweep(request);
   else if (path == "/api/bench") out = bench(request);
   else if (get && path == "/metrics") out = co_await metrics();
@@ -107,10 +101,10 @@ asio::awaitable<Reply> Routes::answer(Request request) {
 }
 
 Reply Routes::sweep(const Request& request) {
-  if (request.method == "GET") return reply(200, service_.sweep());
+  if (request.method == "GET") return json_reply(200, service_.sweep());
   if (request.method == "DELETE") {
     service_.cancel_sweep();
-    return reply(200, service_.sweep());
+    return json_reply(200, service_.sweep());
   }
   const auto body = request.json_body();
   if (request.method != "POST" || !body.is_object()) return bad_body();
@@ -120,21 +114,21 @@ Reply Routes::sweep(const Request& request) {
     rate_per_s = at->get<double>();
   }
   auto started = service_.start_sweep(text(body, "range"), rate_per_s, text(body, "interface"));
-  return started ? reply(202, service_.sweep()) : error_reply(status_of(started.error()), started.error());
+  return started ? json_reply(202, service_.sweep()) : error_reply(status_of(started.error()), started.error());
 }
 
 Reply Routes::bench(const Request& request) {
-  if (request.method == "GET") return reply(200, service_.bench());
+  if (request.method == "GET") return json_reply(200, service_.bench());
   if (request.method == "DELETE") {
     service_.end_bench();
-    return reply(200, service_.bench());
+    return json_reply(200, service_.bench());
   }
   const auto body = request.json_body();
   if (request.method != "POST" || !body.is_object()) return bad_body();
   const auto cameras = cameras_of(body);
   if (!cameras) return bad_body();
   auto started = service_.start_bench(*cameras);
-  return started ? reply(202, service_.bench()) : error_reply(status_of(started.error()), started.error());
+  return started ? json_reply(202, service_.bench()) : error_reply(status_of(started.error()), started.error());
 }
 
 asio::awaitable<Reply> Routes::rounds(Request request) {
@@ -146,7 +140,7 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
     if (!heads) co_return error_reply(503, heads.error());
     json out = json::array();
     for (const auto& head : *heads) out.push_back(record::summary_of(head));
-    co_return reply(200, {{"rounds", out}});
+    co_return json_reply(200, {{"rounds", out}});
   }
   if (request.method != "POST") co_return not_found(request.method);
   const auto body = request.json_body();
@@ -160,14 +154,14 @@ asio::awaitable<Reply> Routes::rounds(Request request) {
   const bool busy = service_.takes_no_more(kind, *cameras);
   auto started = co_await service_.start_round(kind, std::move(*cameras));
   if (!started) co_return error_reply(busy ? 409 : status_of(started.error()), started.error());
-  co_return reply(202, {{"round", *started}});
+  co_return json_reply(202, {{"round", *started}});
 }
 
 asio::awaitable<Reply> Routes::one_round(Request request, std::string id) {
   if (request.method == "DELETE" && id == "current")
-    co_return service_.cancel_round(std::nullopt) ? reply(202, {{"cancelled", true}}) : not_found("a running round");
+    co_return service_.cancel_round(std::nullopt) ? json_reply(202, {{"cancelled", true}}) : not_found("a running round");
   if (const auto running = whole(id); request.method == "DELETE" && running)
-    co_return service_.cancel_round(*running) ? reply(202, {{"cancelled", true}}) : not_found("a running round " + id);
+    co_return service_.cancel_round(*running) ? json_reply(202, {{"cancelled", true}}) : not_found("a running round " + id);
   const auto slash = id.find('/');
   if (slash != std::string::npos) {
     const auto number = whole(id.substr(0, slash));
@@ -200,7 +194,7 @@ asio::awaitable<Reply> Routes::accept(Request request, std::int64_t id) {
   std::function<Outcome<void>()> write = [this, id, by = text(body, "by")] { return record_.accept_round(id, by, now_utc()); };
   auto done = co_await offload<Outcome<void>>(writing_, std::move(write));
   if (!done) co_return error_reply(done.error().kind == FaultKind::bad_request ? 409 : 503, done.error());
-  co_return reply(200, {{"round", id}, {"accepted", {{"by", text(body, "by")}}}});
+  co_return json_reply(200, {{"round", id}, {"accepted", {{"by", text(body, "by")}}}});
 }
 
 namespace {
@@ -230,7 +224,7 @@ asio::awaitable<Reply> Routes::headroom() {
     }
     uplinks = co_await service_.headroom(std::move(readings));
   }
-  co_return reply(200, {{"round", round}, {"uplinks", uplinks}, {"taps", taps}});
+  co_return json_reply(200, {{"round", round}, {"uplinks", uplinks}, {"taps", taps}});
 }
 
 // The rows of the newest whole round.
@@ -240,7 +234,7 @@ asio::awaitable<Reply> Routes::days_held() {
   if (!found) co_return error_reply(503, found.error());
   json out = {{"round", nullptr}, {"stores", json::array()}};
   if (*found) out = {{"round", (**found).first}, {"stores", (**found).second}};
-  co_return reply(200, out);
+  co_return json_reply(200, out);
 }
 
 namespace {
@@ -258,7 +252,7 @@ Reply Routes::tap(const Request& request) {
 
 asio::awaitable<Reply> Routes::tap_live(Request request) {
   auto table = co_await service_.tap_live(request.parameter("interface"));
-  co_return table ? reply(200, *table) : tap_fault(table.error());
+  co_return table ? json_reply(200, *table) : tap_fault(table.error());
 }
 
 asio::awaitable<Reply> Routes::asks(Request request, std::string id) {
@@ -269,12 +263,12 @@ asio::awaitable<Reply> Routes::asks(Request request, std::string id) {
     if (!arguments.is_object()) co_return bad_body();
     auto started = service_.start_ask(text(body, "command"), arguments);
     if (!started) co_return error_reply(status_of(started.error()), started.error());
-    co_return reply(202, {{"ask", *started}});
+    co_return json_reply(202, {{"ask", *started}});
   }
   const auto number = whole(id);
   if (!number) co_return not_found("ask " + id);
   if (request.method == "DELETE")
-    co_return service_.cancel_ask(*number) ? reply(202, {{"cancelled", true}}) : not_found("ask " + id);
+    co_return service_.cancel_ask(*number) ? json_reply(202, {{"cancelled", true}}) : not_found("ask " + id);
   const double wait_s = std::min<double>(static_cast<double>(whole(request.parameter("wait_s")).value_or(0)), longest_wait_s);
   const auto until = std::chrono::steady_clock::now() + std::chrono::duration<double>(wait_s);
   auto state = service_.ask(*number);
@@ -282,7 +276,7 @@ asio::awaitable<Reply> Routes::asks(Request request, std::string id) {
     co_await pause_for(100ms);
     state = service_.ask(*number);
   }
-  co_return state ? reply(200, *state) : not_found("ask " + id);
+  co_return state ? json_reply(200, *state) : not_found("ask " + id);
 }
 
 // Without a place to resume at, a listener hears what happens from now on.

@@ -85,6 +85,12 @@ class Routes {
 // The description of all routes, docs/openapi.json.
 std::string_view openapi_text();
 
+Reply json_reply(unsigned status, const nlohmann::json& body);
 Reply error_reply(unsigned status, const Fault& fault);
+// A request that makes no sense here is 422, what else went wrong 503.
+unsigned status_of(const Fault& fault);
+// RFC 3986 §2.1; a percent sign without two digits stands for itself. `plus`: what a plus is; in a query, as forms and browsers write
+// it (WHATWG URL), a blank.
+std::string percent_decoded(std::string_view text, char plus);
 
 }  // namespace tallywire::api

@@ -18,10 +18,6 @@ namespace {
 // Its look stands in the file; it needs nothing else and runs nothing.
 constexpr const char* sheet_policy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; frame-ancestors 'none'; form-action 'none'";
 
-unsigned status_of(const Fault& fault) { return fault.kind == FaultKind::bad_request ? 422 : 503; }
-
-Reply reply(unsigned status, const json& body) { return {status, "application/json", json_line(body), false, 0}; }
-
 }  // namespace
 
 asio::awaitable<Reply> Routes::sheet(Request request) {
@@ -39,7 +35,7 @@ asio::awaitable<Reply> Routes::sheet(Request request) {
   std::function<Outcome<Reply>()> make = [this, order, as_data]() -> Outcome<Reply> {
     auto data = sheet::gather(record_, service_.design(), order);
     if (!data) return data.error();
-    if (as_data) return reply(200, *data);
+    if (as_data) return json_reply(200, *data);
     return Reply{200, "text/html; charset=utf-8", sheet::render(*data), false, 0, sheet_policy};
   };
   auto made = co_await offload<Outcome<Reply>>(reading_, std::move(make));
@@ -74,14 +70,14 @@ asio::awaitable<Reply> Routes::witnesses(Request request) {
     if (!done) co_return error_reply(status_of(done.error()), done.error());
     const json event = sheet::witness_json(*done);
     feed_.publish("witness", event);
-    co_return reply(201, event);
+    co_return json_reply(201, event);
   }
   std::function<Outcome<std::vector<record::Witness>>()> read = [this] { return record_.witnesses(); };
   auto all = co_await offload<Outcome<std::vector<record::Witness>>>(reading_, std::move(read));
   if (!all) co_return error_reply(503, all.error());
   json out = json::array();
   for (const auto& w : *all) out.push_back(sheet::witness_json(w));
-  co_return reply(200, {{"witnesses", out}});
+  co_return json_reply(200, {{"witnesses", out}});
 }
 
 }  // namespace tallywire::api

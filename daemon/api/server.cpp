@@ -62,21 +62,6 @@ bool same_origin(std::string_view origin, std::string_view host) {
   return false;
 }
 
-std::string decoded(std::string_view text) {
-  std::string out;
-  for (std::size_t i = 0; i < text.size(); ++i) {
-    unsigned value = 0;
-    if (text[i] == '%' && i + 2 < text.size() &&
-        std::from_chars(text.data() + i + 1, text.data() + i + 3, value, 16).ptr == text.data() + i + 3) {
-      out += static_cast<char>(value);
-      i += 2;
-    } else {
-      out += text[i];
-    }
-  }
-  return out;
-}
-
 using HttpRequest = http::request<http::string_body>;
 using HttpResponse = http::response<http::string_body>;
 
@@ -85,7 +70,7 @@ Request to_request(const HttpRequest& in) {
   out.method = std::string(in.method_string());
   const std::string_view target(in.target().data(), in.target().size());
   const auto question = target.find('?');
-  out.path = decoded(target.substr(0, question));
+  out.path = percent_decoded(target.substr(0, question), '+');
   if (question != std::string_view::npos) out.query = target.substr(question + 1);
   out.body = in.body();
   const auto last = in["Last-Event-ID"];
