@@ -30,9 +30,13 @@ def axe_source(folder):
         if not shutil.which("npm"):
             raise AssertionError("axe-core cannot be fetched: npm is not installed (see config/packages.sh)")
         file.parent.mkdir(parents=True, exist_ok=True)
-        done = subprocess.run(["npm", "pack", AXE, "--silent", "--pack-destination", str(file.parent)], capture_output=True, text=True, timeout=60)
-        if done.returncode != 0 or not file.exists():
-            raise AssertionError(f"{AXE} cannot be fetched from the npm registry, so the page's accessibility is not checked: {done.stderr.strip()[-400:]}")
+        # Whole before it has its name; another test may fetch the same at this moment.
+        with tempfile.TemporaryDirectory(dir=file.parent) as unfinished:
+            done = subprocess.run(["npm", "pack", AXE, "--silent", "--pack-destination", unfinished], capture_output=True, text=True, timeout=60)
+            fetched = pathlib.Path(unfinished) / file.name
+            if done.returncode != 0 or not fetched.exists():
+                raise AssertionError(f"{AXE} cannot be fetched from the npm registry, so the page's accessibility is not checked: {done.stderr.strip()[-400:]}")
+            fetched.rename(file)
     octets = file.read_bytes()
     if base64.b64encode(hashlib.sha512(octets).digest()).decode() != AXE_SHA512:
         file.unlink()

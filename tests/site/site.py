@@ -23,6 +23,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 
 HERE = pathlib.Path(__file__).resolve().parent
@@ -248,6 +249,12 @@ class Site:
     def make_clips_of(self, streams):
         pathlib.Path(self.arguments.cache).mkdir(parents=True, exist_ok=True)
         wanted = {self.clip_file(s): s for s in streams}
+        # Whole before it has its name; another site may make the same at this moment.
+        with tempfile.TemporaryDirectory(dir=self.arguments.cache) as unfinished:
+            self.make_clips_in(pathlib.Path(unfinished), wanted)
+
+    @staticmethod
+    def make_clips_in(unfinished, wanted):
         makers = []
         for file, s in wanted.items():
             if file.exists():
@@ -261,7 +268,7 @@ class Site:
             else:
                 coder = ["-c:v", "libx264", "-preset", "ultrafast", "-crf", "45", "-x264-params",
                          f"keyint={gop}:min-keyint={gop}:scenecut=0:bframes=0:repeat-headers=1:slices=1:threads=1", "-f", "h264"]
-            part = file.with_suffix(file.suffix + ".part")
+            part = unfinished / file.name
             makers.append((file, part, subprocess.Popen(common + coder + [str(part)], stdin=subprocess.DEVNULL)))
         for file, part, process in makers:
             if process.wait() != 0:
