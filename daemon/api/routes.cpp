@@ -133,8 +133,11 @@ Reply Routes::bench(const Request& request) {
 
 asio::awaitable<Reply> Routes::rounds(Request request) {
   if (request.method == "GET") {
-    const auto limit = whole(request.parameter("limit")).value_or(50);
-    const int held = static_cast<int>(std::clamp<std::int64_t>(limit, 1, 1000));
+    const auto text = request.parameter("limit");
+    const auto limit = text.empty() ? 50 : whole(text);
+    if (!limit || *limit < 1 || *limit > 1000)
+      co_return error_reply(400, {FaultKind::bad_request, "the limit is no whole number from 1 to 1000", "", "see docs/api.md"});
+    const int held = static_cast<int>(*limit);
     std::function<Outcome<std::vector<record::RoundHead>>()> read = [this, held] { return record_.rounds(held); };
     auto heads = co_await offload<Outcome<std::vector<record::RoundHead>>>(reading_, std::move(read));
     if (!heads) co_return error_reply(503, heads.error());

@@ -28,8 +28,10 @@ int check_design(const Command& command) {
       std::size_t streams = 0;
       for (const auto& camera : loaded.design->cameras)
         for (const auto& head : camera.heads) streams += head.streams.size();
-      std::printf("%s is right: %zu switches, %zu cameras, %zu streams, %zu recorders.\n", command.file.c_str(),
-                  loaded.design->switches.size(), loaded.design->cameras.size(), streams, loaded.design->recorders.size());
+      const auto counted = [](std::size_t n, const char* one, const char* more) { return std::to_string(n) + " " + (n == 1 ? one : more); };
+      std::printf("%s is right: %s, %s, %s, %s.\n", command.file.c_str(), counted(loaded.design->switches.size(), "switch", "switches").c_str(),
+                  counted(loaded.design->cameras.size(), "camera", "cameras").c_str(), counted(streams, "stream", "streams").c_str(),
+                  counted(loaded.design->recorders.size(), "recorder", "recorders").c_str());
     } else {
       std::fprintf(stderr, "%zu %s.\n", loaded.faults.size(), loaded.faults.size() == 1 ? "fault" : "faults");
     }

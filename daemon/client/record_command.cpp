@@ -39,6 +39,13 @@ std::optional<std::int64_t> whole(const std::string& text) {
   return value;
 }
 
+// Rounds that somebody names are there; of a time, nothing may be.
+Outcome<void> none_of(const Command& command) {
+  const auto named = command.arguments.value("rounds", "");
+  if (named.empty()) return {};
+  return Fault{FaultKind::bad_request, "the record holds none of these rounds", named, "give others, or leave --rounds out: all are written then"};
+}
+
 Outcome<Range> range_of(const Command& command) {
   Range out;
   if (const auto text = command.arguments.value("rounds", ""); !text.empty()) {
@@ -80,8 +87,8 @@ Outcome<void> export_here(const Command& command, const Range& range, ExportWrit
     }
     more = heads->size() == rows_of_a_page && !stop_asked();
   }
-  std::optional<record::ExportPlace> place;
-  if (after > 0) place.emplace();
+  if (after == 0) return none_of(command);
+  std::optional<record::ExportPlace> place(std::in_place);
   while (place) {
     if (stop_asked()) return Fault{FaultKind::cancelled, "the export was stopped", "", ""};
     auto page = (*record)->export_page(first, after, *place, rows_of_a_page);
@@ -111,8 +118,9 @@ class AtService {
       }
       next = page->at("next");
     }
+    if (last == 0) co_return none_of(command_);
     target = "/api/record/readings?first=" + std::to_string(first) + "&last=" + std::to_string(last) + "&after=";
-    next = last > 0 ? json("") : json();
+    next = "";
     while (!next.is_null()) {
       if (stop_.requested()) co_return Fault{FaultKind::cancelled, "the export was stopped", "", ""};
       auto page = co_await call("GET", target + next.get<std::string>());

@@ -131,6 +131,10 @@ class Kept(Site):
             status, kind, text = self.ask(path)
             self.assertIn(status, (404, 422), path)
             self.described(template, "GET", status, kind, text)
+        for limit in ("abc", "0", "1001", "5x"):
+            status, kind, text = self.ask(f"/api/rounds?limit={limit}")
+            self.assertEqual(status, 400, limit)
+            self.described("/api/rounds", "GET", status, kind, text)
         sent = [("/api/witnesses", 201, {"subject": "camera/gate", "point": "lanyard", "by": "A. Tester"}), ("/api/bench", 202, {"cameras": []}),
                 ("/api/asks", 202, {"command": "link", "arguments": {"seconds": 0}}), ("/api/rounds", 422, {"cameras": ["nobody"]}),
                 ("/api/sweep", 422, {"range": "all"}), ("/api/record/copy", 422, {"file": "relative.sqlite"}),
@@ -209,6 +213,7 @@ class Kept(Site):
         (self.folder / "precious.csv").write_text("mine")
         at = ("--socket", self.service.socket)
         for arguments in (("export", "--out", self.folder / "precious.csv", *at), ("export", "--rounds", "9-3", "--out", "-", *at),
+                          ("export", "--rounds", "9999", "--out", "-", *at),
                           ("export", "--since", "soon", "--out", "-", *at), ("export", "--alone", "--record", self.folder / "nowhere", "--out", "-"),
                           ("copy", self.folder / "precious.csv", *at)):
             self.assertEqual(self.command("record", *arguments).returncode, 2, arguments)
@@ -231,6 +236,7 @@ class Kept(Site):
             self.assertEqual(copy.execute("PRAGMA integrity_check").fetchone()[0], "ok")
         copy.close()
         alone = self.command("record", "export", "--alone", "--record", target, "--out", "-")
+        self.assertEqual(self.command("record", "export", "--alone", "--rounds", "9999", "--record", target, "--out", "-").returncode, 2)
         at_service = self.command("record", "export", "--rounds", f"1-{self.rounds[1]}", "--out", "-", "--socket", self.service.socket)
         self.assertEqual(json.loads(alone.stdout)["readings"], json.loads(at_service.stdout)["readings"])
         self.assertEqual(self.command("record", "copy", target, "--socket", self.service.socket).returncode, 2)
